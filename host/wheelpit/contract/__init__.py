@@ -1,0 +1,1 @@
+"""The wire contract, version 1: names, topics, messages, and the documents made from them."""

@@ -1,0 +1,160 @@
+"""What crosses the wire, version 1: JSON, UTF-8, unknown fields ignored.
+
+Times are integers in milliseconds. `up_ms` counts from the node's boot and never steps; `end_ms` and `at_ms`
+are Unix time, null while the node has no clock. `journal` is the random id of the node's store: `(journal,
+seq)` names a record for ever, whatever the node is called.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+
+from wheelpit.contract.names import SEQ_MAX, SEQ_PER_BOOT, Clock, WheelState
+
+Journal = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{16}$", description="64 random bits, hex")]
+LedgerId = Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{16}$", description="64 random bits, hex")]
+Seq = Annotated[int, msgspec.Meta(ge=0, le=SEQ_MAX)]
+Millis = Annotated[int, msgspec.Meta(ge=0, le=SEQ_MAX)]
+Count = Annotated[int, msgspec.Meta(ge=0, le=SEQ_MAX)]
+Boot = Annotated[int, msgspec.Meta(ge=1, le=SEQ_MAX // SEQ_PER_BOOT)]
+Code = Annotated[str, msgspec.Meta(max_length=32)]
+Text = Annotated[str, msgspec.Meta(max_length=120)]
+Values = dict[Code, float | None]
+Faults = dict[Code, Code]
+
+
+class Status(msgspec.Struct, frozen=True, kw_only=True):
+    """Whether a node is connected: retained; `offline` is the node's last will."""
+
+    state: Literal["online", "offline"]
+    journal: Journal
+    boot: Boot
+
+
+class ChannelInfo(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """How a node measures one channel, as its settings say."""
+
+    source: Text
+    detail: dict[str, float | str | bool] = {}
+
+
+class Birth(msgspec.Struct, frozen=True, kw_only=True):
+    """Who a node is and what it holds: retained, sent at each connect and whenever what it holds changed.
+
+    `oldest` and `newest` are the first and last seq that the node holds (0, 0 when it holds none);
+    `capacity` is in records; `restarts` counts restarts of each of the node's tasks since boot.
+    """
+
+    journal: Journal
+    boot: Boot
+    chip: Annotated[str, msgspec.Meta(pattern=r"^[0-9a-f]{2,64}$")]
+    oldest: Seq
+    newest: Seq
+    firmware: Text
+    interpreter: Text
+    board: Text
+    reset: Text
+    record_s: Annotated[int, msgspec.Meta(ge=5, le=60)]
+    channels: dict[Code, ChannelInfo]
+    totals: list[Code]
+    capacity: Count
+    held: Count
+    approximate: bool = False
+    restarts: dict[Code, Count] = {}
+
+
+class Live(msgspec.Struct, frozen=True, kw_only=True):
+    """The newest values, once a second: QoS 0, not retained.
+
+    `edge_age_ms` is the time since the last magnet passed (null: none since boot); `edge_gap_ms` the longest
+    gap between neighbouring magnets in the last whole turn (null: no whole turn since the wheel last stood).
+    """
+
+    journal: Journal
+    boot: Boot
+    up_ms: Millis
+    at_ms: Millis | None
+    clock: Clock
+    state: WheelState
+    edge_age_ms: Millis | None
+    edge_gap_ms: Millis | None
+    values: Values
+    faults: Faults = {}
+
+
+class Record(msgspec.Struct, frozen=True, kw_only=True):
+    """One interval `(up_ms - span_ms, up_ms]` of a boot.
+
+    `first..seq` is what the record covers (`first < seq` only where records were folded into one); `dur_ms` is
+    the measured part of `span_ms`. `mean`, `min`, `max` speak of the interval; `total` counts since boot.
+    A channel that could not be read in the whole interval is null and has a code in `faults`.
+    """
+
+    seq: Seq
+    first: Seq
+    up_ms: Millis
+    dur_ms: Millis
+    span_ms: Millis
+    end_ms: Millis | None
+    clock: Clock
+    state: WheelState
+    mean: Values
+    min: Values
+    max: Values
+    total: dict[Code, Count]
+    faults: Faults = {}
+
+    @property
+    def boot(self) -> int:
+        """The boot in which the record was made."""
+        return self.seq // SEQ_PER_BOOT
+
+
+class Records(msgspec.Struct, frozen=True, kw_only=True):
+    """Records of one journal, oldest first.
+
+    `after` is the seq of the record that the node holds immediately before the first one here (0: none): what
+    lies between and is not stored already is a gap, and only so is a gap made.
+    """
+
+    journal: Journal
+    after: Seq
+    records: Annotated[list[msgspec.Raw], msgspec.Meta(min_length=1, max_length=64)]
+
+
+class Receipt(msgspec.Struct, frozen=True, kw_only=True):
+    """What the host has durably accounted for: retained, sent after every record message.
+
+    `ledger` names the host's database and `start` rises at every start of the host. A node believes the
+    receipts of one `(ledger, start)` at a time and, when it changes, begins again from what that receipt says.
+    """
+
+    ledger: LedgerId
+    start: Millis
+    journal: Journal
+    upto: Seq
+
+
+class HostStatus(msgspec.Struct, frozen=True, kw_only=True):
+    """Whether the host listens: retained; `offline` is the host's last will. Nodes keep records while offline."""
+
+    state: Literal["online", "offline"]
+    ledger: LedgerId
+    start: Millis
+
+
+class TimeAsk(msgspec.Struct, frozen=True, kw_only=True):
+    """A node asks for the time: QoS 0, not retained."""
+
+    journal: Journal
+    boot: Boot
+    up_ms: Millis
+
+
+class Time(msgspec.Struct, frozen=True, kw_only=True):
+    """The host's answer, with the asker's `up_ms`: a node uses it only if the round trip took 2 s or less."""
+
+    up_ms: Millis
+    now_ms: Millis
