@@ -1,0 +1,188 @@
+"""What a node is told: the settings it boots with, and, for a simulated board, what hangs on its pins.
+
+Both come from `plant.toml`, so that the firmware, the twin and the host cannot disagree about a shunt or a pin.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from wheelpit.errors import WheelpitError
+from wheelpit.plant.description import (
+    DividerSensor,
+    LinearSensor,
+    MonitorSensor,
+    PickupSensor,
+    ShuntSensor,
+)
+from wheelpit.plant.limits import limits_of
+from wheelpit.plant.operating import ceiling_rpm
+
+if TYPE_CHECKING:
+    from wheelpit.plant.description import Plant, Sensor
+
+# A node counts in steps: thousandths, but hundredths of a degree and of a newton metre, and tenths of a millimetre.
+_STEPS: Final = 1000
+_STEPS_BY_CHANNEL: Final = {
+    "battery_degc": 100,
+    "alternator_degc": 100,
+    "water_degc": 100,
+    "shaft_nm": 100,
+    "stage_m": 10_000,
+}
+_KEEPALIVE_S: Final = 30
+_REWIND_S: Final = 30
+
+
+class NoSuchNodeError(WheelpitError):
+    """A node that no sensor of the plant names."""
+
+    def __init__(self, plant: Plant, node: str) -> None:
+        known = ", ".join(plant.node_ids)
+        super().__init__(f'node "{node}": no sensor of {plant.site.id} names it; use one of {known}')
+
+
+def steps_per_unit(channel: str) -> int:
+    """Return how many of a node's integer steps make one unit of a channel."""
+    return _STEPS_BY_CHANNEL.get(channel, _STEPS)
+
+
+def fastest_rpm(plant: Plant) -> int:
+    """Return the speed above which an edge at the pickup is noise: three times the wheel's ceiling speed [rpm].
+
+    No overshot wheel keeps its water above the ceiling; the factor leaves room for magnets that are glued on
+    as close as a third of the even distance.
+    """
+    return math.ceil(3 * ceiling_rpm(plant) / 10) * 10
+
+
+def _sensors_of(plant: Plant, node: str) -> list[Sensor]:
+    found = [sensor for sensor in plant.sensors if sensor.node == node]
+    if not found:
+        raise NoSuchNodeError(plant, node)
+    return found
+
+
+def node_settings(plant: Plant, node: str, host: str, port: int) -> dict[str, Any]:
+    """Return what goes into a node's `settings.json`.
+
+    Args:
+        plant: The plant.
+        node: The node's id.
+        host: Address of the broker.
+        port: Port of the broker.
+
+    Returns:
+        A dictionary that `json.dump` can write; it holds no secret.
+
+    Raises:
+        NoSuchNodeError: No sensor names the node.
+    """
+    sensors = _sensors_of(plant, node)
+    told = plant.node(node)
+    limits = limits_of(plant)
+    settings: dict[str, Any] = {
+        "site": plant.site.id,
+        "node": node,
+        "revision": 1,
+        "broker": {"host": host, "port": port, "keepalive_s": _KEEPALIVE_S},
+        "record_s": told.record_s,
+        "rewind_s": _REWIND_S,
+        "charging_ma": round(limits.charging_a * 1000),
+        "i2c": {"bus": told.i2c_bus, "sda": told.i2c_sda, "scl": told.i2c_scl, "freq_hz": told.i2c_hz},
+        "channels": {},
+    }
+    for sensor in sensors:
+        if isinstance(sensor, PickupSensor):
+            settings["wheel"] = {
+                "pin": sensor.pin,
+                "magnets": sensor.magnets,
+                "fastest_rpm": fastest_rpm(plant),
+                "slow_mrpm": round(limits.slow_rpm * 1000),
+                "cutin_mrpm": round(limits.cutin_rpm * 1000),
+                "cutout_mrpm": round(limits.cutout_rpm * 1000),
+            }
+        else:
+            settings["channels"][sensor.channel] = _channel(sensor)
+    return settings
+
+
+def _channel(sensor: DividerSensor | LinearSensor | MonitorSensor | ShuntSensor) -> dict[str, Any]:
+    """Return one channel's settings. A gain is in steps of the channel per millivolt at the pin, times 1e6."""
+    if isinstance(sensor, MonitorSensor):
+        return {"chip": "ina226", "address": sensor.address, "reads": "bus"}
+    if isinstance(sensor, ShuntSensor):
+        return {
+            "chip": "ina226",
+            "address": sensor.address,
+            "reads": "current",
+            "shunt_uohm": round(sensor.shunt_ohm * 1e6),
+            "range_ma": round(sensor.range_a * 1000),
+            "invert": sensor.invert,
+            "zero_ua": round(sensor.zero_a * 1e6),
+        }
+    steps = steps_per_unit(sensor.channel)
+    if isinstance(sensor, DividerSensor):
+        ratio = (sensor.upper_ohm + sensor.lower_ohm) / sensor.lower_ohm
+        return {
+            "chip": "adc",
+            "pin": sensor.pin,
+            "full_mv": sensor.full_mv,
+            "gain_ppm": round(ratio * steps / 1000 * 1e6),
+            "offset": round(sensor.offset_v * steps),
+        }
+    return {
+        "chip": "adc",
+        "pin": sensor.pin,
+        "full_mv": sensor.full_mv,
+        "gain_ppm": round(steps / sensor.mv_per_unit * 1e6),
+        "zero_mv": round(sensor.zero_mv),
+    }
+
+
+def node_wiring(plant: Plant, node: str) -> dict[str, Any]:
+    """Return what hangs on the pins and the bus of a node, for a simulated board.
+
+    `i2c` tells by address which voltage a monitor chip's bus input sees and which current its shunt carries,
+    `adc` by pin the millivolts per unit, `edges` by pin the shaft whose magnets pass. A shunt that is wired
+    the other way round says `reversed`; one that reads something with its circuit open says `zero_ua`.
+
+    Args:
+        plant: The plant.
+        node: The node's id.
+
+    Returns:
+        A dictionary that `json.dump` can write.
+
+    Raises:
+        NoSuchNodeError: No sensor names the node.
+    """
+    i2c: dict[str, dict[str, Any]] = {}
+    adc: dict[str, dict[str, Any]] = {}
+    edges: dict[str, str] = {}
+    for sensor in _sensors_of(plant, node):
+        if isinstance(sensor, PickupSensor):
+            edges[str(sensor.pin)] = sensor.channel.removesuffix("_rpm")
+        elif isinstance(sensor, DividerSensor):
+            per_unit = 1000 * sensor.lower_ohm / (sensor.upper_ohm + sensor.lower_ohm)
+            zero_mv = -sensor.offset_v * per_unit
+            adc[str(sensor.pin)] = {"channel": sensor.channel, "mv_per_unit": per_unit, "zero_mv": zero_mv}
+        elif isinstance(sensor, LinearSensor):
+            adc[str(sensor.pin)] = {
+                "channel": sensor.channel,
+                "mv_per_unit": sensor.mv_per_unit,
+                "zero_mv": sensor.zero_mv,
+            }
+        else:
+            chip = i2c.setdefault(str(sensor.address), {"chip": "ina226", "bus": None, "shunt": None})
+            if isinstance(sensor, MonitorSensor):
+                chip["bus"] = sensor.channel
+            else:
+                chip["shunt"] = sensor.channel
+                chip["shunt_uohm"] = round(sensor.shunt_ohm * 1e6)
+                if sensor.invert:
+                    chip["reversed"] = True
+                if sensor.zero_a:
+                    chip["zero_ua"] = round(sensor.zero_a * 1e6)
+    return {"i2c": i2c, "adc": adc, "edges": edges}
