@@ -1,4 +1,4 @@
-"""What is known of the plant right now: the newest values with their age, and what the drawing needs to know.
+"""What is known of the plant right now: the newest value of each fitted channel, with its age.
 
 Everything here is pure: rows and the time go in, a `Moment` comes out.
 """
@@ -9,7 +9,9 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Collection, Iterable, Mapping
+
+    from wheelpit.store.rows import LiveRow
 
 # A node speaks once a second. After STALE_S a value is old and drawn grey; after SILENT_S it is no longer shown.
 STALE_S: Final = 5.0
@@ -17,8 +19,6 @@ SILENT_S: Final = 60.0
 
 # Below this a current is called nothing: shunts and converters have an offset of a few hundredths of an ampere.
 NOTHING_A: Final = 0.1
-
-WORST_DISAGREEMENT_W: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,28 +42,6 @@ class Reading:
     def silent(self) -> bool:
         """Whether so much time has passed that the old value says nothing any more."""
         return self.age_s is None or self.age_s > SILENT_S
-
-
-@dataclass(frozen=True, slots=True)
-class Drawn:
-    """What of an installation shows in the drawing: lengths in metres, volumes in litres, angles after top.
-
-    A value that the plant does not have is None, and the drawing leaves it out.
-    """
-
-    name: str
-    diameter_m: float
-    width_m: float
-    buckets: int
-    bucket_l: float
-    entry_deg: float
-    drum_diameter_m: float | None
-    pulley_diameter_m: float | None
-    cells: int
-    bank: str
-    flooded: bool
-    dump_w: float | None
-    fitted: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,3 +119,27 @@ class Moment:
     def _power(self, current: str) -> float | None:
         volts, amps = self.now("battery_v"), self.now(current)
         return None if volts is None or amps is None else volts * amps
+
+
+def gather(rows: Collection[LiveRow], declared: Mapping[str, Iterable[str]], now_ms: int) -> Moment:
+    """Put the newest words of all nodes together.
+
+    Args:
+        rows: The newest live message of each node.
+        declared: The channels of each node, as its birth message says; a node may be in it and never have spoken.
+        now_ms: The host's time, Unix ms; arrivals were stamped with the same clock.
+
+    A message from the future is as old as it is ahead: the host's clock was set back, and how old it is is unknown.
+    """
+    ages_s = {row.node: abs(now_ms - row.arrived_ms) / 1000 for row in rows}
+    readings: dict[str, Reading] = {
+        channel: Reading(None, None) for channels in declared.values() for channel in channels
+    }
+    state: str | None = None
+    for row in sorted(rows, key=lambda row: -ages_s[row.node]):
+        age_s = ages_s[row.node]
+        for channel, value in row.live.values.items():
+            readings[channel] = Reading(value, age_s, row.live.faults.get(channel))
+        if "wheel_rpm" in row.live.values and age_s <= STALE_S:
+            state = row.live.state
+    return Moment(state=state, readings=readings, ages_s=ages_s)

@@ -1,1 +1,1 @@
-"""ingest."""
+"""What the nodes say, from the broker into the ledger, and the host's receipts back."""

@@ -1,1 +1,1 @@
-"""physics."""
+"""Pure formulas of water, wheel, belt, alternator, converter and battery, each with its limits and source."""

@@ -6,48 +6,37 @@ import zoneinfo
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
-from wheelpit.contract.names import CHANNELS
 from wheelpit.contract.topics import HOST, check_id
-from wheelpit.plant.description import (
-    DividerSensor,
-    LinearSensor,
-    MonitorSensor,
-    NoConverter,
-    PickupSensor,
-    ShuntSensor,
-)
+from wheelpit.physics.battery import LFP_CELL_MOST_V, lfp_cells
+from wheelpit.physics.errors import PhysicsError
+from wheelpit.plant.description import NoConverter
+from wheelpit.plant.operating import ceiling_rpm, cutin_rpm, cutout_rpm, runaway
+from wheelpit.plant.sensor_checks import sensor_contradictions, sensor_key
 
 if TYPE_CHECKING:
-    from wheelpit.plant.description import Plant, Sensor
+    from wheelpit.plant.description import Plant
 
-MONITOR_SHUNT_V: Final = 0.08192  # largest drop an INA226 measures: 32 768 steps of 2.5 uV
-MONITOR_BUS_V: Final = 36.0  # largest bus voltage it stands
 _NOMINAL_V: Final = (12.0, 24.0, 48.0)
-_CHANNELS_OF: Final[dict[str, tuple[str, ...]]] = {
-    "pickup": ("wheel_rpm", "alternator_rpm"),
-    "divider": tuple(name for name in CHANNELS if name.endswith("_v")),
-    "linear": tuple(name for name in CHANNELS if not name.endswith("_rpm")),
-    "monitor": ("battery_v", "rectified_v", "node_v"),
-    "shunt": tuple(name for name in CHANNELS if name.endswith("_a")),
-}
-_PLACES_OF: Final[dict[str, tuple[str, ...]]] = {
-    "charge_a": ("controller-to-battery-node",),
-    "battery_a": ("battery-negative-post",),
-    "load_a": ("loads",),
-    "dump_a": ("diversion-load",),
-    "rectified_a": ("bridge-negative", "bridge-positive"),
-}
 
 
 def contradictions(plant: Plant) -> list[str]:
     """Return one line, with key, value and remedy, for each contradiction in a plant's description."""
-    return [*_place(plant), *_machine(plant), *_electric(plant), *_sensors(plant)]
+    lines = [
+        *_place(plant),
+        *_machine(plant),
+        *_battery(plant),
+        *_lithium(plant),
+        *_converter(plant),
+        *sensor_contradictions(plant),
+    ]
+    # Only of a plant without other contradictions can speeds be worked out.
+    return lines or _speeds(plant)
 
 
 def _place(plant: Plant) -> list[str]:
     lines: list[str] = []
     names = [("site.id", plant.site.id), *(("node.id", node.id) for node in plant.nodes)]
-    names += [(f"{_of(sensor)}.node", sensor.node) for sensor in plant.sensors]
+    names += [(f"{sensor_key(sensor)}.node", sensor.node) for sensor in plant.sensors]
     for key, value in names:
         try:
             check_id(value, key)
@@ -61,6 +50,11 @@ def _place(plant: Plant) -> list[str]:
         lines.append(
             f'site.time_zone = "{plant.site.time_zone}": no such zone; write one such as "Europe/London" or "UTC"'
         )
+    lines += [
+        f"node.record_s = {node.record_s}: use 5, 6, 10, 12, 15, 20, 30 or 60, so that minutes divide"
+        for node in plant.nodes
+        if 60 % node.record_s
+    ]
     repeated = [name for name, count in Counter(node.id for node in plant.nodes).items() if count > 1]
     lines += [f'node.id = "{name}": described more than once; keep one [[node]]' for name in repeated]
     lines += [
@@ -73,6 +67,8 @@ def _place(plant: Plant) -> list[str]:
 
 def _machine(plant: Plant) -> list[str]:
     lines: list[str] = []
+    if plant.weir is not None and "stage_m" not in plant.channels:
+        lines.append("weir: no [[sensor]] gives stage_m; add one, or remove the [weir] table")
     water, wheel, belt = plant.water, plant.wheel, plant.belt
     if water.lowest_flow_l_s >= water.highest_flow_l_s:
         lines.append(
@@ -107,21 +103,11 @@ def _machine(plant: Plant) -> list[str]:
     return lines
 
 
-def _electric(plant: Plant) -> list[str]:
+def _battery(plant: Plant) -> list[str]:
     lines: list[str] = []
-    converter, controller, battery = plant.converter, plant.controller, plant.battery
+    controller, battery = plant.controller, plant.battery
     if battery.nominal_v not in _NOMINAL_V:
         lines.append(f"battery.nominal_v = {battery.nominal_v:g}: use 12, 24 or 48")
-    if not isinstance(converter, NoConverter):
-        if converter.stop_v > converter.start_v:
-            lines.append(
-                f"converter.stop_v = {converter.stop_v:g}: give at most start_v, {converter.start_v:g}"
-            )
-        if converter.start_v >= converter.largest_input_v:
-            lines.append(
-                f"converter.start_v = {converter.start_v:g}: give less than largest_input_v, "
-                f"{converter.largest_input_v:g}"
-            )
     if controller.float_v > controller.absorption_v:
         lines.append(
             f"controller.float_v = {controller.float_v:g}: give at most absorption_v, {controller.absorption_v:g}"
@@ -138,6 +124,22 @@ def _electric(plant: Plant) -> list[str]:
             f"controller.absorption_v = {controller.absorption_v:g}: not of a {battery.nominal_v:g} V bank; give "
             f"{low:g} to {high:g}, or correct battery.nominal_v"
         )
+    return lines
+
+
+def _converter(plant: Plant) -> list[str]:
+    lines: list[str] = []
+    converter, controller = plant.converter, plant.controller
+    if not isinstance(converter, NoConverter):
+        if converter.stop_v > converter.start_v:
+            lines.append(
+                f"converter.stop_v = {converter.stop_v:g}: give at most start_v, {converter.start_v:g}"
+            )
+        if converter.start_v >= converter.largest_input_v:
+            lines.append(
+                f"converter.start_v = {converter.start_v:g}: give less than largest_input_v, "
+                f"{converter.largest_input_v:g}"
+            )
     diverts = controller.topology.startswith("diversion")
     if diverts and controller.dump_w is None:
         lines.append("controller.dump_w: missing; add the power of the diversion load")
@@ -149,61 +151,45 @@ def _electric(plant: Plant) -> list[str]:
     return lines
 
 
-def _sensors(plant: Plant) -> list[str]:
+def _lithium(plant: Plant) -> list[str]:
     lines: list[str] = []
-    for name, count in Counter(sensor.channel for sensor in plant.sensors).items():
-        if count > 1:
-            lines.append(f'sensor.channel = "{name}": given by {count} sensors; keep one')
-    for sensor in plant.sensors:
-        lines += _sensor(sensor)
-    pins: dict[tuple[str, int], str] = {}
-    for node in plant.node_ids:
-        told = plant.node(node)
-        if any(isinstance(s, MonitorSensor | ShuntSensor) and s.node == node for s in plant.sensors):
-            pins[node, told.i2c_sda] = "the I2C data line"
-            pins[node, told.i2c_scl] = "the I2C clock line"
-    chips: dict[tuple[str, str, int], str] = {}
-    for sensor in plant.sensors:
-        if isinstance(sensor, PickupSensor | DividerSensor | LinearSensor):
-            taken = pins.setdefault((sensor.node, sensor.pin), sensor.channel)
-            if taken != sensor.channel:
-                lines.append(f"{_of(sensor)}.pin = {sensor.pin}: already used by {taken}; choose another pin")
-        else:
-            taken = chips.setdefault((sensor.node, sensor.kind, sensor.address), sensor.channel)
-            if taken != sensor.channel:
-                lines.append(
-                    f"{_of(sensor)}.address = {sensor.address:#x}: the chip already gives {taken}; give each its own"
-                )
-    return lines
-
-
-def _sensor(sensor: Sensor) -> list[str]:
-    lines: list[str] = []
-    of = _of(sensor)
-    may = _CHANNELS_OF[sensor.kind]
-    if sensor.channel not in CHANNELS:
-        lines.append(f'{of}.channel = "{sensor.channel}": no such channel; known: {", ".join(CHANNELS)}')
-    elif sensor.channel not in may:
-        lines.append(f'{of}.kind = "{sensor.kind}": cannot give {sensor.channel}; it gives {", ".join(may)}')
-    elif isinstance(sensor, ShuntSensor) and sensor.at not in _PLACES_OF[sensor.channel]:
-        places = " or ".join(f'"{place}"' for place in _PLACES_OF[sensor.channel])
-        lines.append(f'{of}.at = "{sensor.at}": {sensor.channel} is measured at {places}')
-    if isinstance(sensor, ShuntSensor) and sensor.range_a * sensor.shunt_ohm > MONITOR_SHUNT_V:
+    controller, battery = plant.controller, plant.battery
+    if battery.chemistry != "lfp" or battery.nominal_v not in _NOMINAL_V:
+        return lines
+    most = LFP_CELL_MOST_V * lfp_cells(battery.nominal_v)
+    if battery.overcharge_v > most:
         lines.append(
-            f"{of}.range_a = {sensor.range_a:g}: the drop at {sensor.shunt_ohm:g} ohm passes the chip's 81.92 mV; "
-            f"give at most {MONITOR_SHUNT_V / sensor.shunt_ohm:.4g}, or a smaller shunt"
+            f"battery.overcharge_v = {battery.overcharge_v:g}: LiFePO4 cells take at most 3.65 V each, {most:g} V here"
         )
-    if isinstance(sensor, LinearSensor):
-        if sensor.mv_per_unit == 0:
-            lines.append(f"{of}.mv_per_unit = 0: give the millivolts per unit of the channel")
-        if sensor.at is not None and sensor.channel != "stage_m":
-            lines.append(f'{of}.at = "{sensor.at}": only stage_m has it; remove it')
-        if sensor.at is None and sensor.channel == "stage_m":
-            lines.append(
-                f'{of}.at: missing; add "headrace", "stream" or "tailrace": stream flow is not wheel flow'
-            )
+    if controller.v_per_degc:
+        lines.append(
+            f"controller.v_per_degc = {controller.v_per_degc:g}: LiFePO4 is not compensated for temperature; give 0"
+        )
     return lines
 
 
-def _of(sensor: Sensor) -> str:
-    return f"sensor {sensor.channel}"
+def _speeds(plant: Plant) -> list[str]:
+    lines: list[str] = []
+    told = plant.limits
+    try:
+        start, stop, ceiling = cutin_rpm(plant), cutout_rpm(plant), ceiling_rpm(plant)
+        runaway(plant, plant.water.highest_flow_l_s)
+    except PhysicsError as error:
+        return [f"the plant as described cannot be computed: {error}"]
+    if start >= ceiling:
+        lines.append(
+            f"alternator.v_per_rpm = {plant.alternator.v_per_rpm:g}: charging would start at {start:.0f} rpm, above "
+            f"{ceiling:.0f} rpm, where no bucket holds water; correct it, the belt's diameters or converter.start_v"
+        )
+    if told.slow_rpm is not None and not stop <= told.slow_rpm <= start:
+        lines.append(
+            f"limits.slow_rpm = {told.slow_rpm:g}: give at least the cut-out speed, {stop:.2f}, and at most the cut-in "
+            f"speed, {start:.2f} rpm, or leave it out"
+        )
+    warning, guard = told.rectified_warning_v, told.rectified_guard_v
+    if warning is not None and guard is not None and warning > guard:
+        lines.append(f"limits.rectified_warning_v = {warning:g}: give at most rectified_guard_v, {guard:g}")
+    warning, hard = told.overcharge_warning_v, told.overcharge_hard_v or plant.battery.overcharge_v
+    if warning is not None and warning > hard:
+        lines.append(f"limits.overcharge_warning_v = {warning:g}: give at most the hard limit, {hard:g}")
+    return lines

@@ -41,6 +41,16 @@ class Water:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Weir:
+    """The thin-plate V-notch weir that `stage_m` is measured at, fully contracted."""
+
+    kind: Annotated[Literal["v-notch"], Told("the kind of weir")]
+    notch_deg: Annotated[float, Told("angle of the notch", 25, 100, "°")]
+    crest_height_m: Annotated[float, Told("height of the vertex above the channel's floor", 0.45, 20, "m")]
+    channel_width_m: Annotated[float, Told("width of the approach channel", 0.9, 50, "m")]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Wheel:
     """An overshot wheel: buckets filled near the top, emptied near the bottom."""
 
@@ -52,6 +62,9 @@ class Wheel:
     bucket_radius_m: Annotated[float, Told("axle to the centre of the water in a bucket", 0.1, 10, "m")]
     entry_deg: Annotated[float, Told("where the water meets the wheel, after top", 0, 60, "°")]
     entry_fall_m: Annotated[float, Told("free fall of the water down to the bucket", 0, 3, "m")]
+    entry_share: Annotated[float, Told("share of the free-fall speed that points along the rim", 0, 1.5)] = (
+        0.9
+    )
     largest_fill: Annotated[float, Told("largest share of a bucket that fills", 0.2, 1.0)]
     spill_deg: Annotated[float, Told("where a nearly empty bucket begins to spill, after top", 60, 179, "°")]
     spill_deg_per_fill: Annotated[float, Told("how much sooner a full bucket spills", 0, 90, "°")]
@@ -210,21 +223,22 @@ class Node:
 
     id: Annotated[str, Told("the node's id on the wire: 1 to 32 of a-z, 0-9 and -")]
     record_s: Annotated[int, Told("length of a record", 5, 60, "s")] = 10
-    i2c_bus: Annotated[int, Told("number of the I2C bus", 0, 1)] = 0
+    i2c_bus: Annotated[int, Told("number of the I2C bus", 0, 3)] = 0
     i2c_sda: Annotated[int, Told("pin of the I2C data line", 0, 48)] = 4
     i2c_scl: Annotated[int, Told("pin of the I2C clock line", 0, 48)] = 5
     i2c_hz: Annotated[int, Told("I2C clock", 10_000, 400_000, "Hz")] = 400_000
+    parked_pin: Annotated[int | None, Told('pin of the switch "working here", to ground', 0, 48)] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PickupSensor:
-    """A magnetic pickup at a shaft."""
+    """A magnetic pickup at the wheel's shaft."""
 
     channel: Annotated[str, Told("the channel it gives")]
     node: Annotated[str, Told("the node that reads it")]
     kind: Annotated[Literal["pickup"], Told("the kind of sensor")]
     pin: Annotated[int, Told("the board's pin number", 0, 48)]
-    magnets: Annotated[int, Told("magnets that pass in one turn; four or more see a stop soonest", 1, 60)]
+    magnets: Annotated[int, Told("magnets that pass in one turn; four or more see a stop soonest", 1, 12)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,7 +269,7 @@ class LinearSensor:
     kind: Annotated[Literal["linear"], Told("the kind of sensor")]
     pin: Annotated[int, Told("the board's pin number", 0, 48)]
     mv_per_unit: Annotated[float, Told("millivolts per unit of the channel", -1e5, 1e5, "mV")]
-    zero_mv: Annotated[float, Told("millivolts at zero", -6000, 6000, "mV")] = 0.0
+    zero_mv: Annotated[float, Told("millivolts at zero", 0, 6000, "mV")] = 0.0
     full_mv: Annotated[int, Told("voltage at which the analogue input is full", 500, 6000, "mV")] = 3300
     at: Annotated[
         Literal["headrace", "stream", "tailrace"] | None, Told("for stage_m: where the weir stands")
@@ -291,7 +305,7 @@ class ShuntSensor:
     kind: Annotated[Literal["shunt"], Told("the kind of sensor")]
     address: Annotated[int, Told("I2C address of the chip", 0x40, 0x4F)]
     shunt_ohm: Annotated[float, Told("resistance of the shunt", 1e-5, 1, "ohm")]
-    range_a: Annotated[float, Told("largest current to be measured", 0.1, 1000, "A")]
+    range_a: Annotated[float, Told("largest current to be measured", 0.1, 500, "A")]
     at: Annotated[ShuntPlace, Told("where the shunt sits")]
     invert: Annotated[bool, Told("whether it was wired the other way round")] = False
     zero_a: Annotated[float, Told("what it shows with its circuit open", -5, 5, "A")] = 0.0
@@ -329,6 +343,7 @@ class Plant:
     controller: Controller
     battery: Battery
     sensors: tuple[Sensor, ...]
+    weir: Weir | None = None
     protection: Protection = Protection()
     inverter: Inverter = Inverter()
     other_sources: tuple[OtherSource, ...] = ()

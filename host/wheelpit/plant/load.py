@@ -18,6 +18,7 @@ from wheelpit.plant.description import Plant, Told
 _TABLES: Final[dict[str, type[Any]]] = {
     "site": description.Site,
     "water": description.Water,
+    "weir": description.Weir,
     "wheel": description.Wheel,
     "belt": description.Belt,
     "alternator": description.Alternator,
@@ -41,7 +42,7 @@ _SENSORS: Final[dict[str, type[Any]]] = {
 }
 # Tables that come more than once: [[sensor]] is plant.sensors, and so on.
 _LISTS: Final[dict[str, str]] = {"sensor": "sensors", "other_source": "other_sources", "node": "nodes"}
-_MAY_LACK: Final = frozenset({"protection", "inverter", "limits", "other_source", "node"})
+_MAY_LACK: Final = frozenset({"weir", "protection", "inverter", "limits", "other_source", "node"})
 
 
 class PlantError(WheelpitError):
@@ -153,7 +154,7 @@ def _table(table: type[Any], value: object, place: str, problems: list[str]) -> 
     """Make one table's dataclass, or note what keeps it from being made."""
     if value is None:
         needed = ", ".join(f.name for f in fields(table) if f.default is MISSING)
-        problems.append(f"{place}: missing; add a [{place}] table with {needed}")
+        problems.append(f"{place}: missing; add the table [{place}] with {needed}")
         return None
     if not isinstance(value, dict):
         problems.append(f"{place} = {_shown(value)}: write a table, [{place}]")
@@ -167,7 +168,9 @@ def _table(table: type[Any], value: object, place: str, problems: list[str]) -> 
         where = f"{place}.{item.name}"
         if item.name not in value:
             if item.default is MISSING:
-                problems.append(f"{where}: missing; add it: {told.meaning}{_range(told)}")
+                problems.append(
+                    f"{where}: missing; add it: {told.meaning}{',' if _range(told) else ''}{_range(told)}"
+                )
             continue
         problem = _wrong(value[item.name], wanted, told)
         if problem:

@@ -93,6 +93,8 @@ def node_settings(plant: Plant, node: str, host: str, port: int) -> dict[str, An
         "i2c": {"bus": told.i2c_bus, "sda": told.i2c_sda, "scl": told.i2c_scl, "freq_hz": told.i2c_hz},
         "channels": {},
     }
+    if told.parked_pin is not None:
+        settings["parked_pin"] = told.parked_pin
     for sensor in sensors:
         if isinstance(sensor, PickupSensor):
             settings["wheel"] = {
@@ -109,7 +111,10 @@ def node_settings(plant: Plant, node: str, host: str, port: int) -> dict[str, An
 
 
 def _channel(sensor: DividerSensor | LinearSensor | MonitorSensor | ShuntSensor) -> dict[str, Any]:
-    """Return one channel's settings. A gain is in steps of the channel per millivolt at the pin, times 1e6."""
+    """Return one channel's settings.
+
+    At an analogue pin the node computes (pin_mv - zero_mv) gain_ppm / 1e6 + offset, in steps of the channel.
+    """
     if isinstance(sensor, MonitorSensor):
         return {"chip": "ina226", "address": sensor.address, "reads": "bus"}
     if isinstance(sensor, ShuntSensor):
@@ -124,20 +129,19 @@ def _channel(sensor: DividerSensor | LinearSensor | MonitorSensor | ShuntSensor)
         }
     steps = steps_per_unit(sensor.channel)
     if isinstance(sensor, DividerSensor):
-        ratio = (sensor.upper_ohm + sensor.lower_ohm) / sensor.lower_ohm
-        return {
-            "chip": "adc",
-            "pin": sensor.pin,
-            "full_mv": sensor.full_mv,
-            "gain_ppm": round(ratio * steps / 1000 * 1e6),
-            "offset": round(sensor.offset_v * steps),
-        }
+        gain = (sensor.upper_ohm + sensor.lower_ohm) / sensor.lower_ohm * steps / 1000
+        zero_mv, offset = 0, -sensor.offset_v * steps
+    else:
+        gain = steps / sensor.mv_per_unit
+        zero_mv = round(sensor.zero_mv)
+        offset = (zero_mv - sensor.zero_mv) * gain  # what rounding to whole millivolts leaves over
     return {
         "chip": "adc",
         "pin": sensor.pin,
         "full_mv": sensor.full_mv,
-        "gain_ppm": round(steps / sensor.mv_per_unit * 1e6),
-        "zero_mv": round(sensor.zero_mv),
+        "gain_ppm": round(gain * 1e6),
+        "zero_mv": zero_mv,
+        "offset": round(offset),
     }
 
 
@@ -166,7 +170,7 @@ def node_wiring(plant: Plant, node: str) -> dict[str, Any]:
             edges[str(sensor.pin)] = sensor.channel.removesuffix("_rpm")
         elif isinstance(sensor, DividerSensor):
             per_unit = 1000 * sensor.lower_ohm / (sensor.upper_ohm + sensor.lower_ohm)
-            zero_mv = -sensor.offset_v * per_unit
+            zero_mv = sensor.offset_v * per_unit
             adc[str(sensor.pin)] = {"channel": sensor.channel, "mv_per_unit": per_unit, "zero_mv": zero_mv}
         elif isinstance(sensor, LinearSensor):
             adc[str(sensor.pin)] = {

@@ -1,0 +1,5 @@
+"""Days."""
+
+import streamlit as st
+
+st.title("Days")

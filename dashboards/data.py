@@ -1,0 +1,115 @@
+"""What the pages read, and how often: read-only, every answer shared by all who look, for a few seconds.
+
+The pages write nothing and start no thread; each call opens the ledger, fetches all and closes it.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import streamlit as st
+
+from moment import Moment, gather
+from wheelpit import places
+from wheelpit.errors import WheelpitError
+from wheelpit.plant import Plant, load_plant
+from wheelpit.store.alarms import AlarmRow, read_alarms
+from wheelpit.store.ledger import FILE as LEDGER_FILE
+from wheelpit.store.live import FILE as LIVE_FILE
+from wheelpit.store.live import LiveReader
+from wheelpit.store.reader import LedgerReader
+
+if TYPE_CHECKING:
+    from wheelpit.store.rows import RecordRow
+
+PLANT_ENVIRONMENT: Final = "WHEELPIT_PLANT"
+
+
+@dataclass(frozen=True, slots=True)
+class Where:
+    """The files the board reads. They are looked up anew at each run: a demo may start after the board."""
+
+    state: Path
+    plant: Path
+
+    @property
+    def ledger(self) -> Path:
+        """The ledger's file."""
+        return self.state / LEDGER_FILE
+
+    @property
+    def live(self) -> Path:
+        """The file with the newest values."""
+        return self.state / LIVE_FILE
+
+
+def where() -> Where:
+    """Return the files the board reads, as `wheelpit board` or the environment says."""
+    state = places.state_folder()
+    told = os.environ.get(PLANT_ENVIRONMENT)
+    return Where(state, Path(told) if told else state / "plant.toml")
+
+
+def now_ms() -> int:
+    """Return the host's time as Unix milliseconds."""
+    return time.time_ns() // 1_000_000
+
+
+@st.cache_data(ttl=10, max_entries=4, show_spinner=False)
+def plant(path: Path) -> Plant:
+    """Return the plant's description. See `wheelpit.plant.load_plant` for what it raises."""
+    return load_plant(path)
+
+
+@st.cache_data(ttl=10, max_entries=4, show_spinner=False)
+def sites(ledger: Path) -> list[str]:
+    """Return the sites in the ledger. See `LedgerReader` for what this and the following raise."""
+    return LedgerReader(ledger).sites()
+
+
+def readable(ledger: Path) -> bool:
+    """Whether there is a ledger that can be read."""
+    try:
+        LedgerReader(ledger).sites()
+    except WheelpitError:
+        return False
+    return True
+
+
+@st.cache_data(ttl=10, max_entries=4, show_spinner=False)
+def declared(ledger: Path, site: str) -> dict[str, list[str]]:
+    """Return the channels that each node of a site says it has."""
+    return {
+        node.node: [] if node.birth is None else list(node.birth.channels)
+        for node in LedgerReader(ledger).nodes(site)
+    }
+
+
+@st.cache_data(ttl=1, max_entries=4, show_spinner=False)
+def moment(live: Path, ledger: Path, site: str) -> Moment:
+    """Return what is known of the plant now."""
+    return gather(LiveReader(live).latest(site), declared(ledger, site), now_ms())
+
+
+@st.cache_data(ttl=2, max_entries=4, show_spinner=False)
+def open_alarms(ledger: Path, site: str) -> list[AlarmRow]:
+    """Return the alarms that stand, the worst first."""
+    with LedgerReader(ledger).open() as connection:
+        return read_alarms(connection, site, open_only=True)
+
+
+@st.cache_data(ttl=20, max_entries=4, show_spinner=False)
+def last_hour(ledger: Path, site: str) -> tuple[int, int, list[RecordRow]]:
+    """Return the records of the last hour, with its beginning and end in Unix ms."""
+    to_ms = now_ms()
+    from_ms = to_ms - 3_600_000
+    return from_ms, to_ms, LedgerReader(ledger).records(site, from_ms, to_ms)
+
+
+def serving(state: Path) -> bool:
+    """Whether `wheelpit serve` runs on the state folder."""
+    return places.running(state, "serve") is not None

@@ -1,0 +1,26 @@
+"""The board: what a water-wheel plant does now and what it gave each day. Reads the ledger, writes nothing."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+# A picture of our own: a named one would be fetched from elsewhere.
+st.set_page_config(page_title="Wheelpit", page_icon=Path(__file__).with_name("mark.svg"), layout="wide")
+
+pages = [
+    st.Page("app_pages/now.py", title="Now", default=True),
+    st.Page("app_pages/days.py", title="Days"),
+]
+page = st.navigation(pages, position="hidden")
+
+# The list of pages in words, in sight on a phone as well.
+with st.container(horizontal=True, gap="small"):
+    for other in pages:
+        st.page_link(other, width="content")
+
+# The living part says by itself when it is not answered; Streamlit's running figure would come and go beside it.
+st.html("<style>[data-testid=stStatusWidget]{display:none}</style>")
+
+page.run()

@@ -1,0 +1,211 @@
+"""The way to the host: Wi-Fi, the broker, and what is said there, in which order.
+
+Whatever goes wrong, the answer is the same: close, wait a little longer than last time, connect, subscribe, say
+"online", send the birth, go on with the records. The link never decides what is kept; the journal does.
+"""
+
+import asyncio
+import errno
+import gc
+import json
+
+from node import encode
+from node.mqtt import Client, Message, MqttError
+
+FIRST_PAUSE_MS = 500
+LONGEST_PAUSE_MS = 15000
+STEADY_MS = 10000  # a connection that lasted this long starts the pauses from the shortest again
+WIFI_PATIENCE_MS = 30000
+LIVE_MS = 1000
+ASK_MS = 600000  # how often the time is asked for ...
+ASK_FIRST_MS = 5000  # ... and while there is none yet
+_SLICE_MS = 250
+
+
+class LinkError(Exception):
+    """The way to the broker is not there; the text says what is missing."""
+
+
+class Link:
+    """Connects for ever, and is the source of everything the node says.
+
+    live: returns the filled message of the newest values. birth: returns the content of the birth message.
+    """
+
+    def __init__(
+        self,
+        board: "Board",
+        settings: "Settings",
+        clock: "Clock",
+        log: "Log",
+        delivery: "Delivery",
+        messages: "Messages",
+        *,
+        live: "Callable[[], Message]",
+        birth: "Callable[[], dict[str, object]]",
+    ) -> None:
+        self._board = board
+        self._clock = clock
+        self._log = log
+        self._delivery = delivery
+        self._live = live
+        self._birth = birth
+        self._messages = messages
+        self._ssid = settings.wifi_ssid
+        self._password = settings.wifi_password
+        self._pause_ms = FIRST_PAUSE_MS
+        self._status_due = False
+        self._live_due_ms = 0
+        self._ask_due_ms = 0
+        self._asked_up_ms = -1  # the question for the time that is still open
+        self._beyond_told = 0
+        self.client = Client(
+            board.open_connection,
+            clock.up_ms,
+            settings.broker_host,
+            settings.broker_port,
+            settings.site + "-" + settings.node,
+            source=self._next_message,
+            on_message=self._take,
+            on_up=self._on_up,
+            subscribe=messages.subscribe,
+            last_will=messages.offline,
+            user=settings.broker_user,
+            password=settings.broker_password,
+            keepalive_s=settings.keepalive_s,
+        )
+
+    def up(self) -> bool:
+        """Say whether the broker was heard lately; a network that only claims to be there does not count."""
+        return self.client.alive(self._clock.up_ms())
+
+    async def run(self, beat) -> None:
+        """Keep the node connected, for ever."""
+        while True:
+            began_ms = self._clock.up_ms()
+            try:
+                await self._wait_for_wifi(beat)
+                began_ms = self._clock.up_ms()
+                await self.client.run(beat)
+            except (MqttError, LinkError) as error:
+                self._log.note("link: %s" % error)
+            except EOFError:
+                self._log.note("link: the broker closed the connection")
+            except OSError as error:
+                self._log.note("link: %s" % errno.errorcode.get(error.errno, error))
+            except Exception as error:
+                self._log.failure("link", error)
+                gc.collect()  # the commonest cause is memory
+            self._delivery.on_disconnect()
+            if self._clock.up_ms() - began_ms >= STEADY_MS:
+                self._pause_ms = FIRST_PAUSE_MS
+            await self._rest(beat)
+
+    async def _rest(self, beat) -> None:
+        """Wait, each time longer and never quite as long as another node that lost the same broker."""
+        left_ms = self._pause_ms + self._pause_ms * self._board.random_bytes(1)[0] // 512
+        self._pause_ms = min(2 * self._pause_ms, LONGEST_PAUSE_MS)
+        left_ms = min(left_ms, LONGEST_PAUSE_MS)
+        while left_ms > 0:
+            beat()
+            await asyncio.sleep_ms(min(left_ms, _SLICE_MS))
+            left_ms -= _SLICE_MS
+
+    async def _wait_for_wifi(self, beat) -> None:
+        wlan = self._board.wlan
+        if wlan.connected() and wlan.address():
+            return
+        if self._ssid is not None:
+            wlan.connect(self._ssid, self._password)
+        began_ms = self._clock.up_ms()
+        while not (wlan.connected() and wlan.address()):
+            if self._clock.up_ms() - began_ms > WIFI_PATIENCE_MS:
+                raise LinkError("no Wi-Fi" if self._ssid is None else "no Wi-Fi from %s" % self._ssid)
+            beat()
+            await asyncio.sleep_ms(_SLICE_MS)
+
+    # What is said ---------------------------------------------------------------------------------------------
+
+    def _on_up(self) -> None:
+        now_ms = self._clock.up_ms()
+        self._status_due = True
+        self._live_due_ms = self._ask_due_ms = now_ms
+        self._delivery.on_connect(now_ms)
+
+    def _next_message(self, room: bool, now_ms: int) -> "Message | None":  # noqa: FBT001 - the client asks so
+        messages = self._messages
+        if room and self._status_due:
+            self._status_due = False
+            return messages.online
+        if room and self._delivery.birth_due:
+            self._delivery.on_birth_sent()
+            return encode.fill(messages.birth, self._birth())
+        if now_ms >= self._ask_due_ms:
+            self._ask_due_ms = now_ms + (ASK_FIRST_MS if self._clock.anchor_ms is None else ASK_MS)
+            self._asked_up_ms = now_ms
+            return encode.fill(messages.ask, messages.identity("up_ms", now_ms))
+        if now_ms >= self._live_due_ms:
+            self._live_due_ms = now_ms + LIVE_MS
+            return self._live()
+        return self._delivery.next_message(now_ms) if room else None
+
+    # What is heard --------------------------------------------------------------------------------------------
+
+    def _take(self, topic: bytes, payload: bytes, retained: bool) -> None:  # noqa: FBT001 - the client tells so
+        try:
+            self._understand(topic, json.loads(payload), retained)
+        except (ValueError, KeyError, TypeError) as error:
+            self._log.note("cannot use what came on %s: %r" % (topic.decode(), error))
+
+    def _understand(self, topic: bytes, told: dict, retained: bool) -> None:  # noqa: FBT001
+        now_ms = self._clock.up_ms()
+        if topic == self._messages.receipt:
+            upto = _whole(told["upto"])
+            start = _whole(told["start"])
+            self._delivery.on_receipt(
+                told["ledger"], start, told["journal"], upto, now_ms, answer=not retained
+            )
+            if self._delivery.beyond != self._beyond_told:
+                self._beyond_told = self._delivery.beyond
+                self._log.note("a receipt up to %d claims more than was ever recorded here" % upto)
+        elif topic == self._messages.host_status:
+            online = told["state"] == "online"
+            if online and not self._delivery.host_online and self._clock.anchor_ms is None:
+                self._ask_due_ms = now_ms
+            self._delivery.on_host(online, now_ms)
+        elif topic == self._messages.time and not retained:
+            # A kept answer is as old as it likes, and so is one to another question.
+            if _whole(told["up_ms"]) == self._asked_up_ms:
+                self._asked_up_ms = -1
+                self._clock.offer(_whole(told["now_ms"]), told["up_ms"], now_ms)
+
+
+def _whole(value: object) -> int:
+    if not isinstance(value, int) or isinstance(value, bool) or value < 0:
+        raise ValueError("%r is not a whole number" % (value,))
+    return value
+
+
+class Messages:
+    """Every message this node sends, with the topics it listens to."""
+
+    def __init__(self, site: str, node: str, journal: str, boot: int) -> None:
+        base = "wheelpit/1/%s/%s/" % (site, node)
+        self._journal = journal
+        self._boot = boot
+        self.online = Message(base + "status", qos=1, retain=True, size=96)
+        self.offline = Message(base + "status", qos=1, retain=True, size=96)
+        encode.fill(self.online, self.identity("state", "online"))
+        encode.fill(self.offline, self.identity("state", "offline"))
+        # These are filled when it is their turn and leave at once, so one buffer serves them all.
+        room = bytearray(encode.RECORDS_BYTES + len(base) + 32)
+        self.birth = Message(base + "birth", qos=1, retain=True, size=encode.BIRTH_BYTES, buffer=room)
+        self.live = Message(base + "live", qos=0, retain=False, size=encode.LIVE_BYTES, buffer=room)
+        self.record = Message(base + "record", qos=1, retain=False, size=encode.RECORDS_BYTES, buffer=room)
+        self.ask = Message(base + "time-ask", qos=0, retain=False, size=96, buffer=room)
+        self.subscribe = (base + "receipt", base + "time", "wheelpit/1/%s/host/status" % site)
+        self.receipt, self.time, self.host_status = [topic.encode() for topic in self.subscribe]
+
+    def identity(self, key: str, value) -> dict:
+        """Return the content of a small message: who speaks, and one thing more."""
+        return {"journal": self._journal, "boot": self._boot, key: value}

@@ -1,0 +1,37 @@
+"""The last things that went wrong: on the console as they happen, and the newest of them in memory."""
+
+import io
+import sys
+
+KEEP = 16
+LONGEST = 600  # characters of one entry that are kept
+
+
+class Log:
+    """A bounded list of (up_ms, text), oldest first."""
+
+    def __init__(self, now_ms, keep: int = KEEP) -> None:
+        self.entries: list = []
+        self._now_ms = now_ms
+        self._keep = keep
+
+    def note(self, text: str) -> None:
+        """Keep a line and print it; what would only repeat the newest line is left out."""
+        if self.entries and self.entries[-1][1] == text:
+            return
+        now_ms = self._now_ms()
+        if len(self.entries) >= self._keep:
+            del self.entries[0]
+        self.entries.append((now_ms, text[:LONGEST]))
+        print("%d.%03d %s" % (now_ms // 1000, now_ms % 1000, text))
+
+    def failure(self, what: str, error: BaseException) -> None:
+        """Keep and print what failed, with where in the code it did."""
+        self.note("%s failed\n%s" % (what, trace(error)))
+
+
+def trace(error: BaseException) -> str:
+    """Return the traceback of an error as text."""
+    out = io.StringIO()
+    sys.print_exception(error, out)
+    return out.getvalue().rstrip()

@@ -1,0 +1,73 @@
+"""What the real boards share about their pins; they hand in the pins, so this can be tested without one."""
+
+from array import array
+
+from micropython import const
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Callable, Protocol
+
+    class PinLike(Protocol):
+        """An open-drain pin."""
+
+        def value(self, level: int) -> object:
+            """Let the pin float up (1) or pull it down (0)."""
+
+
+_SIZE = const(64)  # edges; a power of two. At 8 Hz that is 8 s of a board that does not come round
+_PLACE = const(63)
+_COUNT = const(0x3FFFFFFF)
+_CLOCK_PULSES = const(9)  # one byte and its acknowledge
+_HALF_US = const(5)
+
+
+class EdgeRing:
+    """Edge times taken by an interrupt: a ring of small integers, written without allocating anything.
+
+    Interrupts wait while flash is written and can be lost there, so the count is not exact. lost: edges that
+    found the ring full.
+    """
+
+    exact = False
+
+    def __init__(self, ticks_us: "Callable[[], int]") -> None:
+        self._ticks_us = ticks_us
+        self._ring = array("I", [0] * _SIZE)
+        self._head = 0  # counts edges written, _tail edges read; both wrap together
+        self._tail = 0
+        self.lost = 0
+
+    def note(self, _pin: object) -> None:
+        """Handle the interrupt."""
+        head = self._head
+        if (head - self._tail) & _COUNT >= _SIZE:
+            self.lost += 1
+            return
+        self._ring[head & _PLACE] = self._ticks_us()
+        self._head = (head + 1) & _COUNT
+
+    def read_into(self, ticks: "array[int]") -> int:
+        """Move the edge times (us, modulo 2^30) into `ticks`, oldest first; return how many."""
+        count = 0
+        tail = self._tail
+        while tail != self._head and count < len(ticks):
+            ticks[count] = self._ring[tail & _PLACE]
+            tail = (tail + 1) & _COUNT
+            count += 1
+        self._tail = tail
+        return count
+
+
+def free_bus(scl: "PinLike", sda: "PinLike", sleep_us: "Callable[[int], object]") -> None:
+    """Clock a chip out of a byte that a reset of the board cut short, then say stop."""
+    sda.value(1)
+    for _ in range(_CLOCK_PULSES):
+        scl.value(0)
+        sleep_us(_HALF_US)
+        scl.value(1)
+        sleep_us(_HALF_US)
+    sda.value(0)
+    sleep_us(_HALF_US)
+    sda.value(1)
+    sleep_us(_HALF_US)

@@ -1,0 +1,284 @@
+"""One batch of what came, into the ledger and back out: book, roll up, watch, commit, acknowledge, receipt.
+
+The writer has no thread and no clock of its own, so a test can lead it by the hand. It takes whatever is queued,
+without waiting for more: a node that sends one message gets its receipt at once, and a node that sends a backlog
+fills the transactions by itself.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final, Protocol
+
+import msgspec
+
+from wheelpit.contract import topics
+from wheelpit.contract.messages import Birth, HostStatus, Live, Receipt, Status, Time, TimeAsk
+from wheelpit.ingest.decode import UndecodableError, decode
+from wheelpit.ingest.inbox import Connected, Incoming
+from wheelpit.ingest.mqtt import Outgoing
+from wheelpit.store.booking import Sent
+from wheelpit.store.ledger import damaged
+from wheelpit.store.tables import count
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from wheelpit.contract.messages import Record
+    from wheelpit.contract.topics import Topic
+    from wheelpit.ingest.decode import Message
+    from wheelpit.ingest.inbox import Event
+    from wheelpit.store.bookkeeper import Bookkeeper, Dated
+    from wheelpit.store.ledger import Ledger, Mark
+    from wheelpit.store.live import LiveStore
+
+_log = logging.getLogger(__name__)
+
+
+class Outlet(Protocol):
+    """Where acknowledgements and messages go: the connection to the broker, or a test."""
+
+    def send(self, acks: Iterable[tuple[int, int]], messages: Iterable[Outgoing]) -> None:
+        """Acknowledge `(generation, mid)` and publish, in order."""
+
+    def drop(self, why: str) -> None:
+        """Break the connection and connect again."""
+
+
+class Watching(Protocol):
+    """Who judges what was booked, inside the same transaction."""
+
+    def live(self, node: str, live: Live, now_ms: int) -> None:
+        """Take a live message."""
+
+    def record(self, node: str, record: Record, start_ms: int, end_ms: int, now_ms: int) -> None:
+        """Take a booked record that has a date."""
+
+    def status(self, node: str, online: bool, now_ms: int) -> None:  # noqa: FBT001 - the watch's own signature
+        """Take a node's status."""
+
+    def tick(self, now_ms: int) -> None:
+        """Let time pass."""
+
+    def reload(self) -> None:
+        """Begin again from the ledger, after a transaction that was rolled back."""
+
+
+def host_status(site: str, mark: Mark, *, online: bool) -> Outgoing:
+    """Return the message by which the host says that it listens, or that it does not."""
+    state = HostStatus(state="online" if online else "offline", ledger=mark.ledger, start=mark.start)
+    return Outgoing(topics.host_status(site), msgspec.json.encode(state), 1, retain=True)
+
+
+Judgement = Callable[[Watching, int], None]
+
+
+def _of_record(node: str, dated: Dated) -> Judgement:
+    return lambda watch, now_ms: watch.record(node, dated.record, dated.start_ms, dated.end_ms, now_ms)
+
+
+class _Batch:
+    """What one batch brought beside what was written."""
+
+    def __init__(self) -> None:
+        self.acks: list[tuple[int, int]] = []
+        self.answers: list[Outgoing] = []
+        self.judged: list[Judgement] = []
+        self.newest: dict[str, tuple[int, bytes]] = {}
+
+
+class Writer:
+    """Handles events in batches.
+
+    Args:
+        ledger: the ledger, this being its only writer.
+        keeper: books into it.
+        live: where the newest live messages are kept.
+        watch: judges what was booked; None where there is no plant to judge by.
+        outlet: where answers go.
+        site: the site's id.
+        mark: what receipts are signed with.
+        clock_ms: the time of day.
+
+    """
+
+    def __init__(
+        self,
+        *,
+        ledger: Ledger,
+        keeper: Bookkeeper,
+        live: LiveStore,
+        watch: Watching | None,
+        outlet: Outlet,
+        site: str,
+        mark: Mark,
+        clock_ms: Callable[[], int],
+    ) -> None:
+        self._ledger = ledger
+        self._keeper = keeper
+        self._live = live
+        self._watch = watch
+        self._outlet = outlet
+        self._site: Final = site
+        self._mark: Final = mark
+        self._clock_ms = clock_ms
+
+    def handle(self, events: Sequence[Event]) -> bool:
+        """Handle a batch; an empty one lets time pass.
+
+        Returns:
+            Whether it was committed. If not, nothing of it is in the ledger, nothing was acknowledged, and the
+            connection is dropped so that the nodes send again.
+
+        Raises:
+            LedgerDamaged: SQLite found the file damaged.
+
+        """
+        self._answer_time(events)
+        try:
+            batch = self._commit(events)
+        except sqlite3.OperationalError as error:
+            # A full disk, a failing card, a lock: the nodes hold what was not written, and send it again.
+            self._undo()
+            _log.error("the ledger took nothing of the last %d messages: %s", len(events), error)
+            self._outlet.drop(f"the ledger cannot be written ({error})")
+            return False
+        except Exception as error:
+            self._undo()
+            if type(error) is sqlite3.DatabaseError:
+                raise damaged(self._ledger.path, error) from error
+            _log.exception("a fault of this program in a batch of %d", len(events))
+            return self._one_by_one(events, error)
+        self._outlet.send(batch.acks, batch.answers)
+        self._keep_live(batch)
+        return True
+
+    def _commit(self, events: Sequence[Event]) -> _Batch:
+        now_ms = self._clock_ms()
+        batch = _Batch()
+        with self._ledger.transaction() as db:
+            for event in events:
+                if isinstance(event, Incoming):
+                    self._take(event, batch, now_ms)
+                elif isinstance(event, Connected):
+                    self._greet(batch)
+            self._judge(db, batch, now_ms)
+            self._keeper.flush()
+        return batch
+
+    def _undo(self) -> None:
+        self._keeper.forget()
+        if self._watch is not None:
+            self._watch.reload()
+
+    def _one_by_one(self, events: Sequence[Event], error: Exception) -> bool:
+        """After a fault of the program: the messages one at a time, the one that brings it out set aside."""
+        if len(events) > 1:
+            committed = [self.handle([event]) for event in events]
+            return all(committed)
+        for event in events:
+            if isinstance(event, Incoming):
+                with self._ledger.transaction() as db:
+                    now_ms = self._clock_ms()
+                    reason = f"this program failed on it: {error!r}"
+                    self._keeper.dead_letter(event.topic[:500], reason, event.payload, now_ms, event.length)
+                    count(db, "program_faults")
+                if event.qos:
+                    self._outlet.send([(event.generation, event.mid)], ())
+        return True
+
+    def _keep_live(self, batch: _Batch) -> None:
+        if not batch.newest:
+            return
+        try:
+            self._live.keep(self._site, batch.newest)
+        except sqlite3.Error as error:
+            _log.warning("the newest values could not be shown: %s", error)
+
+    def _answer_time(self, events: Sequence[Event]) -> None:
+        """Answer who asks for the time before anything else: an answer is worth nothing after two seconds."""
+        answers = []
+        for event in events:
+            if not isinstance(event, Incoming) or not event.topic.endswith("/time-ask") or event.retained:
+                continue
+            try:
+                topic, message = decode(event.topic, event.payload, event.length)
+            except UndecodableError:
+                continue  # it becomes a dead letter with the rest of the batch
+            now_ms = self._clock_ms()
+            if not isinstance(message, TimeAsk):
+                continue
+            if not self._keeper.clock_is_good(now_ms):
+                _log.error(
+                    "this host's clock is behind what the ledger has seen: set it; until then no node gets the time "
+                    "(if the clock was wrong before and is right now: `wheelpit serve --accept-clock`)"
+                )
+                continue
+            answer = msgspec.json.encode(Time(up_ms=message.up_ms, now_ms=now_ms))
+            answers.append(Outgoing(topics.to_node(self._site, topic.node, "time"), answer, 0, retain=False))
+        if answers:
+            self._outlet.send((), answers)
+
+    def _greet(self, batch: _Batch) -> None:
+        """On each connection: say that the host listens, and to each node how far it is accounted for."""
+        batch.answers.append(host_status(self._site, self._mark, online=True))
+        self._keeper.flush()
+        for node, journal, upto in self._keeper.receipts():
+            batch.answers.append(self._receipt(node, journal, upto))
+
+    def _receipt(self, node: str, journal: str, upto: int) -> Outgoing:
+        receipt = Receipt(ledger=self._mark.ledger, start=self._mark.start, journal=journal, upto=upto)
+        return Outgoing(
+            topics.to_node(self._site, node, "receipt"), msgspec.json.encode(receipt), 1, retain=True
+        )
+
+    def _take(self, event: Incoming, batch: _Batch, now_ms: int) -> None:
+        if event.qos:
+            batch.acks.append((event.generation, event.mid))
+        if event.topic == topics.host_status(self._site):
+            return  # our own word, which the subscription to the nodes' status brings as well
+        try:
+            topic, message = decode(event.topic, event.payload, event.length)
+        except UndecodableError as error:
+            _log.warning("dead letter on %s: %s", event.topic[:200], error)
+            self._keeper.dead_letter(event.topic[:500], str(error), event.payload, now_ms, event.length)
+            return
+        self._dispatch(event, topic, message, batch, now_ms)
+
+    def _dispatch(self, event: Incoming, topic: Topic, message: Message, batch: _Batch, now_ms: int) -> None:
+        node = topic.node
+        if isinstance(message, Sent):
+            taken = self._keeper.records(node, message, event.topic, now_ms)
+            batch.answers.append(self._receipt(node, message.journal, taken.upto))
+            batch.judged += [_of_record(node, dated) for dated in taken.booked]
+        elif isinstance(message, Birth):
+            upto = self._keeper.birth(node, message, now_ms)
+            batch.answers.append(self._receipt(node, message.journal, upto))
+        elif isinstance(message, Status):
+            online = message.state == "online"
+            self._keeper.status(node, now_ms, online=online)
+            batch.judged.append(lambda watch, now: watch.status(node, online, now))
+        elif isinstance(message, Live) and not event.retained:
+            self._keeper.live(message, now_ms)
+            batch.newest[node] = (now_ms, event.payload)
+            batch.judged.append(lambda watch, now: watch.live(node, message, now))
+
+    def _judge(self, db: sqlite3.Connection, batch: _Batch, now_ms: int) -> None:
+        """Let the watch judge; an error of its own costs its judgements of this batch, never the books."""
+        if self._watch is None:
+            return
+        db.execute("SAVEPOINT watch")
+        try:
+            for judge in batch.judged:
+                judge(self._watch, now_ms)
+            self._watch.tick(now_ms)
+        except sqlite3.OperationalError:
+            raise  # the ledger cannot be written: the batch as a whole failed
+        except Exception:  # noqa: BLE001 - whatever fails in the watch, the books come first
+            _log.exception("the watch failed on this batch: alarms may be late; the books are kept")
+            db.execute("ROLLBACK TO watch")
+            self._watch.reload()
+            count(db, "watch_failures")
+        db.execute("RELEASE watch")

@@ -1,0 +1,127 @@
+"""The ledger's file and its one writer.
+
+Only the service opens it for writing; everybody else reads through `wheelpit.store.reader`. A commit is on the
+disk when it returns (`synchronous=FULL`), so what was receipted survives a power cut of an honest disk.
+"""
+
+from __future__ import annotations
+
+import logging
+import secrets
+import sqlite3
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Self
+
+from wheelpit.errors import WheelpitError
+from wheelpit.store import migrate
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+FILE: Final = "ledger.db"
+_BUSY_S: Final = 10.0
+
+_log = logging.getLogger(__name__)
+
+
+class LedgerDamaged(WheelpitError):  # noqa: N818 - an error that names a state reads as one
+    """The file is not a ledger, or SQLite found it damaged."""
+
+
+def damaged(path: Path, error: Exception) -> LedgerDamaged:
+    """Return the error to raise when SQLite finds a ledger damaged."""
+    return LedgerDamaged(
+        f"{path} cannot be used as a ledger: {error}. Move it away and put a backup in its place; "
+        "the nodes send again what they still hold."
+    )
+
+
+class NestedTransactionError(RuntimeError):
+    """A transaction was begun inside another: a fault of the program."""
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Which database speaks, and at which of its starts: nodes believe the receipts of one mark at a time."""
+
+    ledger: str
+    start: int
+
+
+class Ledger:
+    """The writer's connection to one ledger file.
+
+    Args:
+        path: the file; it is made when it does not exist.
+        now_ms: the time of day, for the row that names a new database.
+
+    Raises:
+        LedgerNewer: the file was written by a newer version; it is left untouched.
+        LedgerDamaged: the file is not a database, or belongs to another program.
+
+    """
+
+    def __init__(self, path: Path, now_ms: int) -> None:
+        self.path = path
+        path.parent.mkdir(parents=True, exist_ok=True)
+        self.connection: Final = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
+        try:
+            self._prepare(now_ms)
+        except sqlite3.DatabaseError as error:
+            self.connection.close()
+            raise damaged(path, error) from error
+        except BaseException:
+            self.connection.close()
+            raise
+
+    def _prepare(self, now_ms: int) -> None:
+        # The check comes before any pragma that writes: a newer ledger is left exactly as it is.
+        migrate.check_not_newer(self.connection, str(self.path))
+        self.connection.execute("PRAGMA journal_mode = WAL")
+        self.connection.execute("PRAGMA synchronous = FULL")
+        self.connection.execute("PRAGMA foreign_keys = ON")
+        migrate.migrate(self.connection, str(self.path))
+        with self.transaction() as db:
+            db.execute(
+                "INSERT OR IGNORE INTO ledger (only_one, ledger, start, seen_ms) VALUES (1, ?, 0, ?)",
+                (secrets.token_hex(8), now_ms),
+            )
+
+    @contextmanager
+    def transaction(self) -> Iterator[sqlite3.Connection]:
+        """Run a block as one transaction: all of it is on the disk when the block ends, or nothing is."""
+        if self._busy():
+            msg = "a transaction is already open on the ledger"
+            raise NestedTransactionError(msg)
+        self.connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield self.connection
+            self.connection.execute("COMMIT")
+        except BaseException:
+            # Some errors (a full disk) end the transaction by themselves.
+            if self._busy():
+                self.connection.execute("ROLLBACK")
+            raise
+
+    def _busy(self) -> bool:
+        return self.connection.in_transaction
+
+    def begin_start(self, now_ms: int) -> Mark:
+        """Take the mark of a new start, higher than every one before, and keep it."""
+        with self.transaction() as db:
+            ledger, start = db.execute("SELECT ledger, start FROM ledger").fetchone()
+            mark = Mark(ledger, max(start + 1, now_ms))
+            db.execute("UPDATE ledger SET start = ?", (mark.start,))
+        return mark
+
+    def close(self) -> None:
+        """Close the file; a last checkpoint folds the write-ahead log into it."""
+        self.connection.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()

@@ -1,0 +1,319 @@
+"""Reads the ledger while the service writes it: each call opens read-only, fetches all, closes.
+
+No cursor stays open between calls, so a reader never holds back the writer's checkpoints.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import contextmanager
+from datetime import date
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, Final
+
+import msgspec
+
+from wheelpit.contract.messages import Birth
+from wheelpit.errors import WheelpitError
+from wheelpit.store import migrate
+from wheelpit.store.migrate import LedgerNewer
+from wheelpit.store.packing import (
+    CLOCKS,
+    FAULTS,
+    STATES,
+    Layout,
+    Sums,
+    to_units,
+    unpack_record,
+    unpack_sums,
+)
+from wheelpit.store.rows import (
+    BucketRow,
+    ChannelStat,
+    DayRow,
+    DeadLetterRow,
+    GapRow,
+    NodeRow,
+    RecordRow,
+    UnmeasuredRow,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+__all__ = ["LedgerMissing", "LedgerNewer", "LedgerOlder", "LedgerReader"]
+
+_BUSY_S: Final = 10.0
+
+
+class LedgerMissing(WheelpitError):  # noqa: N818 - an error that names a state reads as one
+    """There is no ledger at this place yet."""
+
+
+class LedgerOlder(WheelpitError):  # noqa: N818 - an error that names a state reads as one
+    """The ledger was not yet brought up to this version."""
+
+
+class LedgerReader:
+    """Read-only access to a ledger file, safe beside the running service.
+
+    Args:
+        path: the file; it is looked for at each call, so the reader may be made before it.
+
+    Raises (each call):
+        LedgerMissing: there is no ledger yet.
+        LedgerNewer: it was written by a newer version.
+        LedgerOlder: the service has not brought it up to this version yet.
+
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path: Final = path
+
+    @contextmanager
+    def open(self) -> Iterator[sqlite3.Connection]:
+        """Open the ledger for one piece of reading: read-only, one consistent state throughout."""
+        if not self.path.is_file():
+            msg = f"{self.path}: there is no ledger yet; `wheelpit serve` makes it when it starts"
+            raise LedgerMissing(msg)
+        uri = f"{self.path.resolve().as_uri()}?mode=ro"
+        connection = sqlite3.connect(uri, uri=True, timeout=_BUSY_S, isolation_level=None)
+        try:
+            connection.execute("PRAGMA query_only = ON")
+            connection.execute("PRAGMA wal_autocheckpoint = 0")
+            connection.execute("BEGIN")
+            migrate.check_not_newer(connection, str(self.path))
+            have = migrate.version(connection)
+            if have == 0:
+                msg = f"{self.path}: the ledger is being made; try again in a moment"
+                raise LedgerMissing(msg)
+            if have < migrate.newest_version():
+                msg = f"{self.path} has schema {have}: start `wheelpit serve` once, it brings it up to date"
+                raise LedgerOlder(msg)
+            yield connection
+        finally:
+            connection.close()
+
+    def sites(self) -> list[str]:
+        """Return the ids of the sites in the ledger."""
+        with self.open() as db:
+            return [site for (site,) in db.execute("SELECT site FROM site ORDER BY site")]
+
+    def time_zone(self, site: str) -> str:
+        """Return the IANA time zone by which the days of a site are cut."""
+        with self.open() as db:
+            found = db.execute("SELECT time_zone FROM site WHERE site = ?", (site,)).fetchone()
+        if found is None:
+            msg = f"site {site!r} is not in {self.path}; `wheelpit books` without --site lists what is there"
+            raise LedgerMissing(msg)
+        return str(found[0])
+
+    def nodes(self, site: str) -> list[NodeRow]:
+        """Return the nodes of a site, each with the store it has now."""
+        with self.open() as db:
+            rows = db.execute(
+                "SELECT node, chip, journal, birth, birth_ms, online, status_ms, last_end_ms, "
+                "coalesce(head_seq, 0), disputed_chip, coalesce(conflicts, 0) "
+                "FROM site JOIN source USING (site_id) LEFT JOIN journal USING (journal_id) "
+                "WHERE site = ? ORDER BY node",
+                (site,),
+            ).fetchall()
+        return [
+            NodeRow(
+                node=node,
+                chip=chip,
+                journal=journal,
+                birth=None if birth is None else msgspec.json.decode(birth, type=Birth),
+                birth_ms=birth_ms,
+                online=None if online is None else bool(online),
+                status_ms=status_ms,
+                last_end_ms=last_end_ms,
+                head_seq=head_seq,
+                disputed_chip=disputed_chip,
+                conflicts=conflicts,
+            )
+            for node, chip, journal, birth, birth_ms, online, status_ms, last_end_ms, head_seq, disputed_chip,
+            conflicts in rows
+        ]  # fmt: skip
+
+    def days(self, site: str, first: date | None = None, last: date | None = None) -> list[DayRow]:
+        """Return the local days that have records, from `first` to `last`, both included; None is no limit."""
+        with self.open() as db:
+            layouts = _layouts(db)
+            rows = db.execute(
+                "SELECT day, start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
+                "JOIN day USING (source_id) WHERE site = ? AND day BETWEEN ? AND ? ORDER BY day",
+                (site, (first or date.min).isoformat(), (last or date.max).isoformat()),
+            ).fetchall()
+        return [
+            DayRow(date.fromisoformat(day), start, end, *_shape(sums))
+            for day, start, end, sums in _merged(layouts, rows)
+        ]
+
+    def buckets(self, site: str, from_ms: int, to_ms: int) -> list[BucketRow]:
+        """Return the 10-minute buckets that reach into `(from_ms, to_ms]` and have records."""
+        with self.open() as db:
+            layouts = _layouts(db)
+            rows = db.execute(
+                "SELECT start_ms, start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
+                "JOIN bucket USING (source_id) WHERE site = ? AND start_ms < ? AND end_ms > ? "
+                "ORDER BY start_ms",
+                (site, to_ms, from_ms),
+            ).fetchall()
+        return [BucketRow(start, end, *_shape(sums)) for _, start, end, sums in _merged(layouts, rows)]
+
+    def records(self, site: str, from_ms: int, to_ms: int) -> list[RecordRow]:
+        """Return the dated records that reach into `(from_ms, to_ms]`, in order of their ends."""
+        found: list[RecordRow] = []
+        with self.open() as db:
+            layouts = _layouts(db)
+            sources = db.execute(
+                "SELECT source_id, node FROM site JOIN source USING (site_id) WHERE site = ?", (site,)
+            ).fetchall()
+            for source_id, node in sources:
+                # The first record that ends at or after `to_ms` may begin before it.
+                rows = db.execute(
+                    "SELECT seq, end_ms, layout_id, body FROM record WHERE source_id = :source "
+                    "AND end_ms > :from AND end_ms <= coalesce((SELECT min(end_ms) FROM record WHERE "
+                    "source_id = :source AND end_ms >= :to), :to) ORDER BY end_ms, journal_id, seq",
+                    {"source": source_id, "from": from_ms, "to": to_ms},
+                )
+                for seq, end_ms, layout_id, body in rows:
+                    row = _record(node, layouts[layout_id], seq, end_ms, body)
+                    if row.start_ms < to_ms:
+                        found.append(row)
+        found.sort(key=lambda row: row.end_ms)
+        return found
+
+    def gaps(self, site: str) -> list[GapRow]:
+        """Return the numbers that are not stored, oldest first, with the time in which they lie if known."""
+        with self.open() as db:
+            layouts = _layouts(db)
+            rows = db.execute(
+                "SELECT node, kind, first, last, reason, record.seq, record.end_ms, layout_id, body "
+                "FROM site JOIN source USING (site_id) JOIN hole USING (source_id) LEFT JOIN record ON "
+                "record.journal_id = hole.journal_id AND record.seq = "
+                "(SELECT min(seq) FROM record AS later WHERE later.journal_id = hole.journal_id "
+                "AND later.seq > hole.last) AND record.seq >> 24 = hole.last >> 24 "
+                "WHERE site = ? ORDER BY node, hole.journal_id, first",
+                (site,),
+            ).fetchall()
+        found = []
+        for node, kind, first, last, reason, seq, end_ms, layout_id, body in rows:
+            start = end = None
+            if end_ms is not None:
+                record = unpack_record(layouts[layout_id], seq, body)
+                start = record.start_ms(end_ms)
+                end = max(start, end_ms - record.span_ms)
+            found.append(GapRow(node, kind, first, last, reason, start, end))
+        return found
+
+    def unmeasured(
+        self, site: str, from_ms: int, to_ms: int, shortest_ms: int = 60_000
+    ) -> list[UnmeasuredRow]:
+        """Return the stretches inside `(from_ms, to_ms]` that no record of a node covers, per node.
+
+        Stretches shorter than `shortest_ms` are left out: the clocks of node and host drift by fractions of it.
+        """
+        covered: dict[str, int] = {}
+        found = []
+        for row in self.records(site, from_ms, to_ms):
+            upto = covered.get(row.node, from_ms)
+            if row.start_ms - upto >= shortest_ms:
+                found.append(UnmeasuredRow(row.node, upto, row.start_ms))
+            covered[row.node] = max(upto, row.end_ms)
+        for node in (node.node for node in self.nodes(site)):
+            upto = covered.get(node, from_ms)
+            if to_ms - upto >= shortest_ms:
+                found.append(UnmeasuredRow(node, upto, to_ms))
+        return sorted(found, key=lambda row: (row.start_ms, row.node))
+
+    def undated(self, site: str) -> dict[str, int]:
+        """Return the totals of the records that have no date, so that no joule is left out of the books."""
+        with self.open() as db:
+            rows = db.execute(
+                "SELECT total, sum(amount) FROM site JOIN source USING (site_id) JOIN undated USING (source_id) "
+                "WHERE site = ? GROUP BY total HAVING sum(amount) <> 0 ORDER BY total",
+                (site,),
+            )
+            return {str(total): int(amount) for total, amount in rows.fetchall()}
+
+    def dead_letters(self, limit: int = 100) -> list[DeadLetterRow]:
+        """Return the newest messages that could not be used, newest first."""
+        with self.open() as db:
+            rows = db.execute(
+                "SELECT at_ms, topic, reason, payload, bytes FROM dead_letter ORDER BY letter_id DESC LIMIT ?",
+                (limit,),
+            ).fetchall()
+        return [DeadLetterRow(*row) for row in rows]
+
+    def tallies(self) -> dict[str, int]:
+        """Return the counters that only rise: dead letters, refused records, conflicts and so on."""
+        with self.open() as db:
+            rows = db.execute("SELECT name, amount FROM tally ORDER BY name").fetchall()
+        return {str(name): int(amount) for name, amount in rows}
+
+
+def _layouts(db: sqlite3.Connection) -> dict[int, Layout]:
+    return {
+        layout_id: Layout(tuple(channels.split()), tuple(totals.split()))
+        for layout_id, channels, totals in db.execute("SELECT layout_id, channels, totals FROM layout")
+    }
+
+
+def _merged(
+    layouts: dict[int, Layout], rows: list[tuple[Any, int, int, int, bytes]]
+) -> Iterator[tuple[Any, int, int, Sums]]:
+    """Join the roll-ups of several nodes over one period: sums are added, the time covered is the longest's."""
+    for (key, start, end), group in groupby(rows, key=lambda row: row[:3]):
+        merged = Sums()
+        covered = 0
+        for row in group:
+            sums = unpack_sums(layouts[row[3]], row[4])
+            covered = max(covered, sums.span_ms)
+            merged.add(sums)
+        merged.span_ms = covered
+        yield key, start, end, merged
+
+
+def _shape(sums: Sums) -> tuple[int, dict[str, int], dict[str, ChannelStat], int, int]:
+    channels = {
+        name: ChannelStat(
+            valid_ms=valid_ms,
+            mean=to_units(name, total / valid_ms),
+            min=to_units(name, low),
+            max=to_units(name, high),
+        )
+        for name, (valid_ms, total, low, high) in sums.channels.items()
+    }
+    return sums.span_ms, sums.totals, channels, sums.longest_ms, sums.records
+
+
+def _values(layout: Layout, steps: list[int | None]) -> dict[str, float | None]:
+    return {
+        name: None if value is None else to_units(name, value)
+        for name, value in zip(layout.channels, steps, strict=True)
+    }
+
+
+def _record(node: str, layout: Layout, seq: int, end_ms: int, body: bytes) -> RecordRow:
+    record = unpack_record(layout, seq, body)
+    return RecordRow(
+        node=node,
+        seq=seq,
+        first=record.first,
+        start_ms=record.start_ms(end_ms),
+        end_ms=end_ms,
+        span_ms=record.span_ms,
+        dur_ms=record.dur_ms,
+        clock=CLOCKS[record.clock],
+        state=STATES[record.state],
+        mean=_values(layout, record.mean),
+        min=_values(layout, record.low),
+        max=_values(layout, record.high),
+        totals=dict(zip(layout.totals, record.totals, strict=True)),
+        faults={
+            name: FAULTS[code - 1] for name, code in zip(layout.channels, record.faults, strict=True) if code
+        },
+    )

@@ -1,0 +1,181 @@
+"""The watched conditions: what each is called, how urgent it is, how long it is waited for, and what to do.
+
+The first words of a remedy are those that keep a person whole. A message is read at night, standing, on a
+small screen: short sentences, the danger first.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Final
+
+from wheelpit.watch.machine import Delays
+
+if TYPE_CHECKING:
+    from zoneinfo import ZoneInfo
+
+    from wheelpit.store.alarms import AlarmRow, Priority, Raised
+
+_SECOND: Final = 1_000
+_MINUTE: Final = 60 * _SECOND
+_HOUR: Final = 60 * _MINUTE
+
+DAYLIGHT: Final = "It can wait for daylight."
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Condition:
+    """One watched condition.
+
+    While one of `explained_by` stands on the same node, this one is not raised anew: its cause is known.
+    `delays` are those without a plant; its limits may lengthen or shorten the on-delay.
+    """
+
+    name: str
+    priority: Priority
+    delays: Delays
+    unit: str
+    title: str
+    text: str
+    remedy: str
+    explained_by: frozenset[str] = frozenset()
+
+    @property
+    def whole_remedy(self) -> str:
+        """The remedy, and for all that is not critical that it has time."""
+        return self.remedy if self.priority == "critical" else f"{self.remedy} {DAYLIGHT}"
+
+
+CONDITIONS: Final[dict[str, Condition]] = {
+    condition.name: condition
+    for condition in (
+        Condition(
+            name="overcharge",
+            priority="critical",
+            delays=Delays(5 * _SECOND, 60 * _SECOND, _HOUR),
+            unit="V",
+            title="The battery is being overcharged",
+            text=(
+                "The battery's voltage is above the limit for its temperature: the charge controller or its "
+                "diversion load does not hold it. The battery gives off hydrogen and boils."
+            ),
+            remedy="Do not open or spark near the bank. Close the water; switch loads on.",
+        ),
+        Condition(
+            name="rectified_high",
+            priority="critical",
+            delays=Delays(2 * _SECOND, 30 * _SECOND, _HOUR),
+            unit="V",
+            title="The voltage before the converter is high",
+            text=(
+                "The load may be lost: converter, fuse, breaker or cable. An unloaded wheel races, and its voltage "
+                "destroys the converter and is dangerous to touch."
+            ),
+            remedy="Keep hands off the wiring. Close the water from where you stand dry.",
+        ),
+        Condition(
+            name="stall",
+            priority="high",
+            # The wait for two edges comes before; this is one more live message or two.
+            delays=Delays(2 * _SECOND, 30 * _SECOND, 8 * _HOUR),
+            unit="rpm",
+            title="The wheel stopped suddenly",
+            text="A branch, a stone or ice in the wheel, something seized, or the water was shut at the gate.",
+            remedy=(
+                "Water off first. A jammed wheel holds full buckets and will leap when freed. Chock it, then clear "
+                "it; never free it by hand while water can reach it."
+            ),
+            explained_by=frozenset({"pickup_silent"}),
+        ),
+        Condition(
+            name="telemetry_lost",
+            priority="medium",
+            delays=Delays(60 * _SECOND, 60 * _SECOND),
+            unit="s",
+            title="Nothing is heard from the node",
+            text=(
+                "Its supply, the wireless link, the broker or the node itself failed. Nothing it measures is "
+                "watched meanwhile; it keeps its records and sends them later."
+            ),
+            remedy="Look at the wheel with your own eyes, then at the node's supply and the wireless link.",
+        ),
+        Condition(
+            name="pickup_silent",
+            priority="medium",
+            delays=Delays(30 * _SECOND, 60 * _SECOND),
+            unit="A",
+            title="The wheel's pickup is silent though current flows",
+            text="The pickup, its cable or its magnets failed. A stop of the wheel cannot be seen meanwhile.",
+            remedy="Water off and wheel chocked before reaching in. Look at the cable, the gap and the magnets.",
+        ),
+        Condition(
+            name="underspeed",
+            priority="low",
+            delays=Delays(60 * _SECOND, 3 * _HOUR),
+            unit="rpm",
+            title="The wheel turns slowly",
+            text=(
+                "Low water, a blocked weir or rack, ice or branches in the wheel, or something that drags: bearing, "
+                "belt, tailwater."
+            ),
+            remedy="Look at the stream, then at weir and rack.",
+            explained_by=frozenset({"stall", "ran_down", "pickup_silent"}),
+        ),
+        Condition(
+            name="ran_down",
+            priority="low",
+            # A receding stream stops and starts the wheel all day: one episode until it has run well for long.
+            delays=Delays(60 * _SECOND, 3 * _HOUR),
+            unit="rpm",
+            title="The wheel ran down and stands",
+            text=(
+                "Low water, a blocked weir or rack, or ice: the wheel became slower and slower and stopped. If "
+                "there is water enough, look for a jam."
+            ),
+            remedy=(
+                "Look at the stream, then at weir and rack. Water off before you touch the wheel: buckets may be "
+                "full, and it will leap."
+            ),
+            explained_by=frozenset({"stall", "underspeed", "pickup_silent"}),
+        ),
+    )
+}
+
+
+def raised_message(raised: Raised, site_name: str, zone: ZoneInfo) -> tuple[str, str]:
+    """Return title and body of the message that an alarm was raised."""
+    title = f"{raised.priority.capitalize()}: {site_name}: {raised.title.lower()}"
+    body = (
+        f"{raised.remedy}\n{raised.text}\n"
+        f"Since {local_time(raised.onset_ms, zone)}, node {raised.node}. {raised.reason}"
+    )
+    return title, body
+
+
+def cleared_message(row: AlarmRow, site_name: str, zone: ZoneInfo, cleared_ms: int) -> tuple[str, str]:
+    """Return title and body of the message that an alarm is over."""
+    body = (
+        f"From {local_time(row.onset_ms, zone)} to {local_time(cleared_ms, zone)}, "
+        f"{duration(cleared_ms - row.onset_ms)}, node {row.node}."
+    )
+    return f"Over: {site_name}: {row.title.lower()}", body
+
+
+def local_time(at_ms: int, zone: ZoneInfo) -> str:
+    """Return a time as people at the site write it, with the offset that holds then."""
+    return datetime.fromtimestamp(at_ms / 1_000, UTC).astimezone(zone).strftime("%Y-%m-%d %H:%M:%S %z")
+
+
+def duration(lasted_ms: int) -> str:
+    """Return a duration in words, in its two largest units; less than a second is `0 s`."""
+    seconds = max(0, lasted_ms) // _SECOND
+    parts = [
+        (seconds // 86_400, "d"),
+        (seconds // 3_600 % 24, "h"),
+        (seconds // 60 % 60, "min"),
+        (seconds % 60, "s"),
+    ]
+    while len(parts) > 1 and parts[0][0] == 0:
+        del parts[0]
+    return " ".join(f"{number} {unit}" for number, unit in parts[:2])

@@ -1,0 +1,212 @@
+"""Ledgers in every state the board may find, written through the service's own booking."""
+
+from __future__ import annotations
+
+import shutil
+import sys
+import time
+from dataclasses import dataclass, field
+from math import pi, sin
+from typing import TYPE_CHECKING, Final
+
+import msgspec
+import pytest
+
+from wheelpit.contract.messages import Birth, ChannelInfo, Live, Record
+from wheelpit.contract.names import SEQ_PER_BOOT, WheelState
+from wheelpit.places import bundled
+from wheelpit.plant import Plant, demo_plant_path, load_plant
+from wheelpit.store.alarms import AlarmStore, Raised
+from wheelpit.store.booking import Sent
+from wheelpit.store.bookkeeper import Bookkeeper
+from wheelpit.store.ledger import FILE, Ledger
+from wheelpit.store.live import FILE as LIVE_FILE
+from wheelpit.store.live import LiveStore
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+# The board's own modules lie beside its entry file, where Streamlit finds them.
+if str(bundled("dashboards")) not in sys.path:
+    sys.path.insert(0, str(bundled("dashboards")))
+
+JOURNAL: Final = "7a11000000000001"
+NODE: Final = "wheel"
+HOUR_MS: Final = 3_600_000
+DAY_MS: Final = 24 * HOUR_MS
+
+
+@dataclass
+class Site:
+    """A site's state folder, filled as a node and the service would fill it.
+
+    Energies follow from the values and the span, so a reader can check what it gets back.
+    """
+
+    state: Path
+    plant: Plant
+    boot: int = 0
+    seq: int = 0
+    begun_ms: int = 0
+    ended_ms: int = 0
+    totals: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def ledger(self) -> Path:
+        return self.state / FILE
+
+    def place_plant(self) -> None:
+        shutil.copyfile(demo_plant_path(), self.state / "plant.toml")
+
+    def make_ledger(self) -> None:
+        with Ledger(self.ledger, now_ms()) as ledger, ledger.transaction() as db:
+            Bookkeeper(db, self.plant.site.id, self.plant.site.time_zone).flush()
+
+    def book(self, records: list[Record], after: int) -> None:
+        """Book records of one message after another, as the service does."""
+        with Ledger(self.ledger, now_ms()) as ledger, ledger.transaction() as db:
+            book = Bookkeeper(db, self.plant.site.id, self.plant.site.time_zone)
+            book.birth(NODE, self.birth(), now_ms())
+            taken = book.records(NODE, Sent(JOURNAL, after, tuple(records)), "test", now_ms())
+            book.flush()
+        assert taken.upto == records[-1].seq, "the ledger refused a record of the fixture"
+
+    def birth(self) -> Birth:
+        return Birth(
+            journal=JOURNAL,
+            boot=max(self.boot, 1),
+            chip="7a11",
+            oldest=0,
+            newest=0,
+            firmware="1",
+            interpreter="1",
+            board="test",
+            reset="power",
+            record_s=10,
+            channels={name: ChannelInfo(source="test") for name in sorted(self.plant.channels)},
+            totals=[],
+            capacity=1000,
+            held=0,
+        )
+
+    def record(
+        self, end_ms: int, span_ms: int, values: dict[str, float | None], state: WheelState = "turning"
+    ) -> Record:
+        """Make the node's next record; a new boot begins where it does not follow the last one."""
+        if end_ms - span_ms > self.ended_ms or self.boot == 0:
+            self.boot, self.seq, self.begun_ms, self.totals = self.boot + 1, 0, end_ms - span_ms, {}
+        self.seq += 1
+        self.ended_ms = end_ms
+        rpm, volts, charge = (values.get(name) for name in ("wheel_rpm", "battery_v", "charge_a"))
+        self._add("turning_ms" if state in {"turning", "slow"} else "stopped_ms", span_ms)
+        if rpm is not None:
+            self._add("wheel_valid_ms", span_ms)
+            self._add("wheel_mrev", round(rpm * span_ms / 60))
+        if volts is not None and charge is not None:
+            self._add("charge_valid_ms", span_ms)
+            self._add("charge_mwh", round(volts * charge * span_ms / 3600))
+            self._add("charge_mas", round(charge * span_ms))
+            self._add("charging_ms", span_ms if charge > 0 else 0)
+        ahead, rect_a = values.get("rectified_v"), values.get("rectified_a")
+        if ahead is not None and rect_a is not None:
+            self._add("rectified_valid_ms", span_ms)
+            self._add("rectified_mwh", round(ahead * rect_a * span_ms / 3600))
+        dump = values.get("dump_a")
+        if volts is not None and dump is not None:
+            self._add("dump_valid_ms", span_ms)
+            self._add("dump_mwh", round(volts * dump * span_ms / 3600))
+        seq = self.boot * SEQ_PER_BOOT + self.seq
+        return Record(
+            seq=seq,
+            first=seq,
+            up_ms=end_ms - self.begun_ms,
+            dur_ms=span_ms,
+            span_ms=span_ms,
+            end_ms=end_ms,
+            clock="host",
+            state=state,
+            mean=values,
+            min=values,
+            max=values,
+            total=dict(self.totals),
+        )
+
+    def run(self, from_ms: int, to_ms: int, span_ms: int) -> None:
+        """Book a plausible stretch: a stream that swells and falls, a bank that fills."""
+        after = self.boot * SEQ_PER_BOOT + self.seq if self.boot else 0
+        records = [
+            self.record(end_ms, span_ms, values_at(end_ms))
+            for end_ms in range(from_ms + span_ms, to_ms + 1, span_ms)
+        ]
+        self.book(records, after)
+
+    def speak(self, values: dict[str, float | None], *, ago_s: float = 0.5, state: WheelState = "turning",
+              faults: dict[str, str] | None = None, node: str = NODE) -> None:  # fmt: skip
+        """Leave a live message that arrived `ago_s` ago."""
+        live = Live(
+            journal=JOURNAL,
+            boot=1,
+            up_ms=1000,
+            at_ms=None,
+            clock="none",
+            state=state,
+            edge_age_ms=100,
+            edge_gap_ms=1400,
+            values=values,
+            faults=faults or {},
+        )
+        store = LiveStore(self.state / LIVE_FILE)
+        store.keep(self.plant.site.id, {node: (now_ms() - round(ago_s * 1000), msgspec.json.encode(live))})
+        store.close()
+
+    def raise_alarm(self, condition: str, priority: str, title: str, remedy: str) -> None:
+        raised = Raised(
+            site=self.plant.site.id,
+            node=NODE,
+            condition=condition,
+            priority=priority,  # type: ignore[arg-type] # the callers name one of the four
+            onset_ms=now_ms() - 12 * 60_000,
+            raised_ms=now_ms() - 11 * 60_000,
+            value=0.0,
+            limit=6.3,
+            unit="rpm",
+            title=title,
+            text="A branch, or ice.",
+            remedy=remedy,
+            reason="cut-out 6.3 rpm",
+        )
+        with Ledger(self.ledger, now_ms()) as ledger, ledger.transaction() as db:
+            AlarmStore(db).raise_episode(raised, title, remedy)
+
+    def _add(self, total: str, amount: int) -> None:
+        self.totals[total] = self.totals.get(total, 0) + amount
+
+
+def now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+def values_at(at_ms: int) -> dict[str, float | None]:
+    """Return believable values of Sallow Ghyll at a time: more water in winter, a little sway over minutes."""
+    season = 0.55 + 0.35 * sin(2 * pi * (at_ms / DAY_MS - 290) / 365)
+    share = max(0.05, season + 0.12 * sin(at_ms / (5.3 * DAY_MS)) + 0.02 * sin(at_ms / 47_000))
+    charge = 10.0 * share
+    return {
+        "wheel_rpm": round(7.2 + 5 * share, 3),
+        "rectified_v": round(16.4 + 7 * share, 3),
+        "rectified_a": round(6.3 * share, 3),
+        "charge_a": round(charge, 3),
+        "battery_v": round(13.1 + 0.8 * share, 3),
+        "battery_a": round(charge - 2.4, 3),
+        "dump_a": 0.0,
+        "battery_degc": round(9 + 3 * share, 2),
+    }
+
+
+@pytest.fixture
+def site(state: Path) -> Iterator[Site]:
+    """A site with its plant file and nothing else."""
+    it = Site(state, load_plant(demo_plant_path()))
+    it.place_plant()
+    yield it

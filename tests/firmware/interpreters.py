@@ -1,0 +1,87 @@
+"""Runs a script of the firmware's tests on MicroPython, as on a board, or on CPython, as where there is no wheel."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import sys
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import pytest
+
+from wheelpit.demo.interpreter import micropython
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
+FIRMWARE: Final = Path(__file__).resolve().parents[2] / "firmware"
+ON_BOARD: Final = Path(__file__).resolve().parent / "on_board"
+SHIMS: Final = FIRMWARE / "sim" / "cpython"
+BOTH: Final = pytest.mark.parametrize("interpreter", ["cpython", "micropython"])
+# CPython needs the names that MicroPython adds before it runs a script.
+_CPYTHON: Final = """\
+import runpy, sys, shims
+shims.install()
+sys.argv = sys.argv[1:]
+runpy.run_path(sys.argv[0], run_name="__main__")
+"""
+BOARD_HEAP: Final = "170k"  # what a board with Wi-Fi leaves to the firmware
+
+
+def command(
+    interpreter: str, script: Path, *arguments: str, search: tuple[Path, ...] = (), heap: str = BOARD_HEAP
+) -> tuple[list[str], dict[str, str]]:
+    """Return the command and its environment."""
+    paths = [*map(str, search), str(FIRMWARE)]
+    if interpreter == "cpython":
+        environment = {**os.environ, "PYTHONPATH": os.pathsep.join([*paths, str(SHIMS)])}
+        return [sys.executable, "-W", "error", "-c", _CPYTHON, str(script), *arguments], environment
+    found = micropython()
+    if found is None:
+        pytest.skip("there is no MicroPython wheel for this machine")
+    environment = {**os.environ, "MICROPYPATH": os.pathsep.join([*paths, ".frozen"])}
+    return [found, "-X", f"heapsize={heap}", str(script), *arguments], environment
+
+
+class Running:
+    """A script that runs; `finished()` gives the JSON in its last line."""
+
+    def __init__(self, process: asyncio.subprocess.Process) -> None:
+        self.process = process
+
+    async def output(self, timeout_s: float = 30.0) -> str:
+        """Wait for the end and return everything printed; fail when it did not end well."""
+        out, _ = await asyncio.wait_for(self.process.communicate(), timeout_s)
+        text = out.decode()
+        assert self.process.returncode == 0, text
+        return text
+
+    async def finished(self, timeout_s: float = 30.0) -> Any:
+        """Wait for the end and return the report."""
+        return json.loads((await self.output(timeout_s)).splitlines()[-1])
+
+
+@asynccontextmanager
+async def running(
+    interpreter: str, script: str, *arguments: str, search: tuple[Path, ...] = (), heap: str = BOARD_HEAP
+) -> AsyncIterator[Running]:
+    """Run a script of `on_board` while the block lasts, and end it in any case."""
+    arguments_, environment = command(
+        interpreter, ON_BOARD / script, *arguments, search=search, heap=heap
+    )
+    process = await asyncio.create_subprocess_exec(
+        *arguments_,
+        env=environment,
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.STDOUT,
+    )
+    try:
+        yield Running(process)
+    finally:
+        if process.returncode is None:
+            process.kill()
+        await process.communicate()

@@ -1,0 +1,262 @@
+"""The node's MQTT client against a broker that misbehaves, on CPython and on MicroPython.
+
+Packets follow MQTT 3.1.1 (OASIS Standard, 29 October 2014); the faults are those that clients of this kind have in
+the field: see the name of each test.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from typing import TYPE_CHECKING, Any
+
+from interpreters import BOTH, running
+from scripted_broker import ScriptedBroker
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
+Script = "Callable[[ScriptedBroker], Awaitable[None]]"
+
+
+def run(interpreter: str, script: Callable[[ScriptedBroker], Awaitable[None]], **told: Any) -> Any:
+    """Run the probe while `script` plays the broker; return the probe's report."""
+
+    async def play() -> Any:
+        async with ScriptedBroker() as broker:
+            told["port"] = broker.port
+            async with running(interpreter, "client_probe.py", json.dumps(told)) as probe:
+                await script(broker)
+                broker.say("probe/stop", b"")
+                return await probe.finished()
+
+    return asyncio.run(play())
+
+
+def numbers(broker: ScriptedBroker, connection: int | None = None) -> list[int]:
+    return [
+        int(m.payload) for m in broker.of("number") if connection is None or m.connection == connection
+    ]
+
+
+@BOTH
+def test_connects_with_clean_session_will_user_and_password(interpreter: str) -> None:
+    seen: list[ScriptedBroker] = []
+
+    async def script(broker: ScriptedBroker) -> None:
+        seen.append(broker)
+        await broker.until(lambda: len(broker.of("number")) == 5)
+
+    report = run(interpreter, script, count=5, user="wheel", password="løvsøm", keepalive_s=17)
+    (connection,) = seen[0].connections
+    assert connection.flags == 0x80 | 0x40 | 0x20 | 0x08 | 0x04 | 0x02  # MQTT 3.1.1, 3.1.2.3
+    assert connection.keepalive_s == 17
+    assert connection.client_id == "probe"
+    assert (connection.user, connection.password) == ("wheel", "løvsøm")
+    assert connection.will == ("probe/will", b"gone", True)
+    assert connection.subscriptions == ["probe/stop"]
+    assert numbers(seen[0]) == [0, 1, 2, 3, 4]
+    assert {(m.qos, m.retain, m.duplicate) for m in seen[0].of("number")} == {(1, False, False)}
+    assert report["errors"] == []
+
+
+@BOTH
+def test_a_broker_that_never_acknowledges_is_left_and_nothing_stalls(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.silent = {"PUBACK"}
+        await broker.until(lambda: len(broker.connections) >= 3 and len(broker.of("number")) > 12)
+        assert all(len(numbers(broker, c.number)) <= 6 for c in broker.connections)
+
+    report = run(interpreter, script, answer_ms=500)
+    assert {text for _, text, _ in report["errors"]} == {"the broker does not acknowledge a message"}
+    assert all(ticks >= 5 for _, _, ticks in report["errors"])  # other tasks ran while it waited
+
+
+@BOTH
+def test_packet_ids_go_round_after_65535_and_never_are_zero(interpreter: str) -> None:
+    many = 70_000
+    seen: list[ScriptedBroker] = []
+
+    async def script(broker: ScriptedBroker) -> None:
+        seen.append(broker)
+        await broker.until(lambda: len(broker.published) == many, timeout_s=60)
+
+    report = run(interpreter, script, count=many, window=8)
+    ids = [m.packet_id for m in seen[0].published]
+    assert min(ids) == 1  # MQTT-2.3.1-1: not 0
+    assert max(ids) == 65535
+    assert len(seen[0].connections) == 1
+    assert numbers(seen[0]) == list(range(many))
+    # No id is used again while it is in flight: at most `window` messages are.
+    assert all(len(set(ids[i : i + 8])) == 8 for i in range(0, many - 8))
+    assert report["published"] == many
+
+
+@BOTH
+def test_recovers_from_a_connection_cut_at_any_byte_and_subscribes_again(interpreter: str) -> None:
+    cuts = [("CONNACK", n) for n in range(4)]
+    cuts += [("SUBACK", n) for n in range(5)]
+    cuts += [("PUBACK", n) for n in range(4)]
+    cuts += [("PINGRESP", n) for n in range(2)]
+
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.cuts = list(cuts)
+        await broker.until(lambda: not broker.manners.cuts, timeout_s=30)
+        await broker.until(lambda: len(broker.connections) == len(cuts) + 1)
+        await broker.until(lambda: broker.connections[-1].subscriptions == ["probe/stop"])
+        done = len(broker.published)
+        await broker.until(lambda: len(broker.published) > done + 10)
+
+    report = run(interpreter, script, keepalive_s=1)
+    assert len(report["errors"]) == len(cuts)
+    assert {kind for kind, _, _ in report["errors"]} <= {"EOFError", "IncompleteReadError", "OSError"}
+
+
+@BOTH
+def test_slow_acknowledgements_bound_what_is_in_flight_and_memory(interpreter: str) -> None:
+    most = 0
+
+    async def script(broker: ScriptedBroker) -> None:
+        nonlocal most
+        broker.manners.late_s = {"PUBACK": 0.005}
+        while len(broker.published) < 1200:
+            await broker.until(lambda done=len(broker.published): len(broker.published) > done)  # type: ignore[misc]
+            most = max(most, broker.unacknowledged())
+
+    report = run(interpreter, script, count=1200, window=4)
+    assert most == 4
+    before, after = report["memory"]
+    assert after <= before
+
+
+@BOTH
+def test_a_message_at_qos_0_passes_a_full_window(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.silent = {"PUBACK"}
+        await broker.until(lambda: broker.of("live"))
+        assert len(broker.of("number")) == 2
+
+    run(interpreter, script, window=2, live=True)
+
+
+@BOTH
+def test_a_silent_peer_is_noticed_by_a_ping(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.silent = {"PINGRESP"}
+        await broker.until(lambda: len(broker.connections) == 2)
+        assert broker.connections[0].pings == 1
+
+    report = run(interpreter, script, count=3, keepalive_s=1, answer_ms=300)
+    assert report["errors"][0][1] == "the broker does not answer a ping"
+
+
+@BOTH
+def test_pings_keep_a_quiet_connection_open(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        await broker.until(lambda: bool(broker.connections) and broker.connections[0].pings >= 4)
+
+    assert run(interpreter, script, count=0, keepalive_s=1)["errors"] == []
+
+
+@BOTH
+def test_a_peer_that_accepts_and_stays_silent_is_left(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.silent = {"CONNACK"}
+        await broker.until(lambda: len(broker.connections) == 2)
+        broker.manners.silent = set()
+        await broker.until(lambda: bool(broker.published))
+
+    report = run(interpreter, script, answer_ms=300)
+    assert report["errors"][0][1].startswith("no answer from the broker at 127.0.0.1:")
+
+
+@BOTH
+def test_a_peer_that_stops_reading_is_left(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        await broker.until(lambda: bool(broker.published))
+        broker.deafen()
+        await broker.until(lambda: len(broker.connections) == 2)
+        await broker.until(lambda: any(m.connection == 1 for m in broker.published))
+
+    report = run(interpreter, script, answer_ms=400, size=4096, window=1000)
+    assert report["errors"][0][0] == "MqttError"
+
+
+@BOTH
+def test_a_session_that_the_broker_kept_does_not_stop_the_client(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.session_present = True
+        await broker.until(lambda: len(broker.published) == 3)
+
+    assert run(interpreter, script, count=3)["errors"] == []
+
+
+@BOTH
+def test_a_refused_connection_says_what_to_change(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.refuse = 4
+        await broker.until(lambda: len(broker.connections) == 2)
+        broker.manners.refuse = 0
+        await broker.until(lambda: bool(broker.published))
+
+    text = run(interpreter, script)["errors"][0][1]
+    assert text == "the broker refuses the connection: broker_user or broker_password in secrets.json is wrong"
+
+
+@BOTH
+def test_a_refused_subscription_names_the_topic(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.granted = 0x80
+        await broker.until(lambda: len(broker.connections) == 2)
+        broker.manners.granted = 0
+        await broker.until(lambda: bool(broker.published))
+
+    assert run(interpreter, script)["errors"][0][1] == "the broker refuses the subscription to probe/stop"
+
+
+@BOTH
+def test_messages_arrive_with_their_retain_flag_and_are_acknowledged(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.retained["probe/in"] = b"kept"
+        await broker.until(lambda: bool(broker.published))
+        broker.say("probe/in", b"new", qos=1)
+        broker.say("probe/in", b"quick", qos=0)
+        await broker.until(lambda: len(broker.acknowledged) == 2)
+        assert broker.acknowledged == [1, 2]
+
+    report = run(interpreter, script, subscribe=["probe/stop", "probe/in"])
+    assert report["heard"] == [
+        ["probe/in", "kept", True],
+        ["probe/in", "new", False],
+        ["probe/in", "quick", False],
+    ]
+
+
+@BOTH
+def test_a_message_too_long_for_memory_is_passed_over_and_acknowledged(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.retained["probe/in"] = b"x" * 300_000  # larger than the whole heap
+        await broker.until(lambda: broker.acknowledged == [1])
+        broker.say("probe/in", b"after")
+        await broker.until(lambda: broker.acknowledged == [1, 2])
+
+    report = run(interpreter, script, subscribe=["probe/stop", "probe/in"])
+    assert report["heard"] == [["probe/in", "after", False]]
+    assert report["oversize"] == 1
+    assert report["errors"] == []
+
+
+@BOTH
+def test_waits_for_a_broker_that_is_not_there_yet(interpreter: str, free_port: Callable[[], int]) -> None:
+    port = free_port()
+
+    async def play() -> Any:
+        told = json.dumps({"port": port, "count": 3})
+        async with running(interpreter, "client_probe.py", told) as probe:
+            await asyncio.sleep(0.3)
+            async with ScriptedBroker(port) as broker:
+                await broker.until(lambda: len(broker.published) == 3)
+                broker.say("probe/stop", b"")
+                return await probe.finished()
+
+    assert {kind for kind, _, _ in asyncio.run(play())["errors"]} <= {"OSError", "ConnectionRefusedError"}
