@@ -13,6 +13,10 @@ from zoneinfo import ZoneInfo
 
 import altair as alt
 
+# Loaded whole before any page draws: Altair looks for it among the modules that are loaded, and would take it half
+# loaded while another session's page is at it.
+import pandas  # noqa: F401, ICN001
+
 import palette as c
 
 if TYPE_CHECKING:
@@ -153,7 +157,7 @@ def hour(records: Sequence[RecordRow], panel: Panel, from_ms: int, to_ms: int, t
     x = alt.X(
         "at:T",
         title=None,
-        scale=alt.Scale(type="utc", domain=[_iso(shown_ms(at, zone, to_ms)) for at in (from_ms, to_ms)]),
+        scale=alt.Scale(type="utc", domain=[iso(shown_ms(at, zone, to_ms)) for at in (from_ms, to_ms)]),
         axis=alt.Axis(format="%H:%M", tickCount=6),
     )
     y = alt.Y(
@@ -164,7 +168,7 @@ def hour(records: Sequence[RecordRow], panel: Panel, from_ms: int, to_ms: int, t
         scale=alt.Scale(domain=list(colours), range=list(colours.values())),
         legend=alt.Legend(orient="top", title=None, offset=2) if len(colours) > 1 else None,
     )
-    base = _chart(rows)
+    base = chart_of(rows)
     band = base.mark_area(opacity=0.18, clip=True).encode(
         x=x, y=alt.Y("low:Q"), y2="high:Q", color=tint, detail="run:N"
     )
@@ -179,15 +183,16 @@ def hour(records: Sequence[RecordRow], panel: Panel, from_ms: int, to_ms: int, t
             alt.Tooltip("value:Q", title=panel.unit, format=".2f"),
         ],
     )
-    return _dressed(alt.layer(_shade(empty), band, line).properties(height=170, title=panel.title))
+    return dressed(alt.layer(_shade(empty), band, line).properties(height=170, title=panel.title))
 
 
-def _chart(rows: Sequence[Mapping[str, Any]]) -> Any:
+def chart_of(rows: Sequence[Mapping[str, Any]]) -> Any:
+    """Return a chart on plain rows, which go into the page as they are."""
     return alt.Chart(alt.Data(values=[dict(row) for row in rows]))  # type: ignore[no-untyped-call] # altair's own
 
 
-def _iso(at_ms: int) -> str:
-    # A bare number in a domain would be read as a year.
+def iso(at_ms: int) -> str:
+    """Return a time for the domain of an axis, where a bare number would be read as a year."""
     return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat()
 
 
@@ -197,7 +202,7 @@ def _gap(start_ms: int, end_ms: int, zone: ZoneInfo, to_ms: int) -> Gap:
 
 def _shade(empty: list[Gap]) -> Any:
     return (
-        _chart(empty)
+        chart_of(empty)
         .mark_rect(color=c.STONE, clip=True)
         .encode(
             x=alt.X("start:T", scale=alt.Scale(type="utc")),
@@ -207,7 +212,7 @@ def _shade(empty: list[Gap]) -> Any:
     )
 
 
-def _dressed(chart: Any) -> Any:
+def dressed(chart: Any) -> Any:
     """Give a chart the board's paper, slate and type."""
     return chart.configure(
         background=c.PAPER,
@@ -224,5 +229,7 @@ def _dressed(chart: Any) -> Any:
             domainColor=c.JOINT,
             tickColor=c.JOINT,
         ),
-        legend=alt.LegendConfig(labelColor=c.SLATE, labelFontSize=12, symbolType="stroke", symbolOpacity=1, symbolStrokeWidth=2),
+        legend=alt.LegendConfig(
+            labelColor=c.SLATE, labelFontSize=12, symbolType="stroke", symbolOpacity=1, symbolStrokeWidth=2
+        ),
     )

@@ -8,10 +8,13 @@ from __future__ import annotations
 import os
 import time
 from dataclasses import dataclass
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
 
 import streamlit as st
+from wheelpit.accounts.books import DayBook, day_books
 
 from moment import Moment, gather
 from wheelpit import places
@@ -113,3 +116,32 @@ def last_hour(ledger: Path, site: str) -> tuple[int, int, list[RecordRow]]:
 def serving(state: Path) -> bool:
     """Whether `wheelpit serve` runs on the state folder."""
     return places.running(state, "serve") is not None
+
+
+def today(time_zone: str) -> date:
+    """Return the date that the site's clocks show."""
+    return datetime.now(UTC).astimezone(ZoneInfo(time_zone)).date()
+
+
+@st.cache_data(ttl=60, max_entries=4, show_spinner=False)
+def oldest_day(ledger: Path, site: str) -> date | None:
+    """Return the first local day with records, or None where there is none."""
+    days = LedgerReader(ledger).days(site)
+    return days[0].day if days else None
+
+
+def booked(ledger: Path, site: str) -> bool:
+    """Whether any day has been booked."""
+    return bool(LedgerReader(ledger).days(site))
+
+
+@st.cache_data(ttl=30, max_entries=8, show_spinner=False)
+def books(ledger: Path, plant_file: Path, site: str, first: date, last: date) -> list[DayBook]:
+    """Return the energy books of the days of a site that have records."""
+    return day_books(LedgerReader(ledger), site, plant(plant_file), first, last)
+
+
+@st.cache_data(ttl=60, max_entries=4, show_spinner=False)
+def undated_wh(ledger: Path, site: str) -> float:
+    """Return the energy from the charge controller that has no date yet."""
+    return LedgerReader(ledger).undated(site).get("charge_mwh", 0) / 1000

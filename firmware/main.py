@@ -4,15 +4,18 @@ import os
 import sys
 import time
 
-PAUSE_S = 5  # before a restart after a failure, so that a console can be read and flash is not worn
+import hal
+
+PAUSE_S = 5  # before a restart after a failure, so that the console can be read
 
 
 def folder() -> str:
     """Return the folder of `settings.json` and `secrets.json`: told as an argument or in WHEELPIT_NODE_DIR, or /."""
-    from node.settings import node_folder
+    from node.settings import node_folder  # noqa: PLC0415 - whatever cannot be imported must end in a restart
 
     getenv = getattr(os, "getenv", None)  # a board has no environment
-    return node_folder(sys.argv[1] if len(sys.argv) > 1 else None, getenv and getenv("WHEELPIT_NODE_DIR"))
+    told = getenv("WHEELPIT_NODE_DIR") if getenv is not None else None
+    return node_folder(sys.argv[1] if len(sys.argv) > 1 else None, told)
 
 
 def main() -> None:
@@ -21,23 +24,19 @@ def main() -> None:
     A board may offer `maintenance()`: it waits a moment at start for a person at the console or a closed switch,
     and returns True to leave the console free instead of starting the node.
     """
-    import hal
-
     board = hal.board()
     maintenance = getattr(board, "maintenance", None)
     if maintenance is not None and maintenance():
         print("Maintenance: the node does not run. Restart the board to start it.")
         return
     try:
-        import asyncio
+        import asyncio  # noqa: PLC0415 - as above
 
-        from node import app
+        from node import app  # noqa: PLC0415 - as above
 
         asyncio.run(app.run(board, folder()))
     except Exception as error:
-        from node.log import trace
-
-        print(trace(error))
+        sys.print_exception(error)
         time.sleep(PAUSE_S)
     finally:
         board.restart()

@@ -6,6 +6,7 @@ import sys
 from node import encode, settings
 from node.clock import Clock
 from node.delivery import Delivery
+from node.fields import SettingsError
 from node.journal import RamJournal
 from node.link import Link, Messages
 from node.log import Log
@@ -49,7 +50,7 @@ class Node:
             self.clock,
             self.log,
             self.delivery,
-            messages,
+            messages=messages,
             live=lambda: live.fill(self.sampler.snapshot()),
             birth=self.birth,
         )
@@ -112,7 +113,7 @@ async def read_settings(folder: str) -> settings.Settings:
     while True:
         try:
             return settings.load(folder)
-        except settings.SettingsError as error:
+        except SettingsError as error:
             if str(error) != told:
                 told = str(error)
                 print("These settings cannot be used; they are read again every %d s:" % SETUP_PAUSE_S)

@@ -5,9 +5,17 @@ only by the host's receipt, whatever the broker has acknowledged. Sending one ag
 knows a record by its journal and seq, and what it counts are differences of totals.
 """
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from node.clock import Clock
+    from node.encode import RecordEncoder
+    from node.journal import RamJournal
+    from node.mqtt import Message
+
 WINDOW = 4  # messages without a receipt
 _LONGEST_PATIENCE_MS = 900000
 _ALONE_AFTER = 3  # rewinds onto the same record after which it travels by itself
+_REFUSALS = 2  # receipts that do not advance, before something in flight is taken for lost
 _ANSWERS_REMEMBERED = 4 * WINDOW
 
 
@@ -19,10 +27,12 @@ class Delivery:
     since boot. beyond: receipts since boot that claimed more than this journal ever gave out.
     """
 
-    def __init__(self, journal, encoder, clock, patience_ms: int) -> None:
+    def __init__(
+        self, journal: "RamJournal", encoder: "RecordEncoder", clock: "Clock", patience_ms: int
+    ) -> None:
         self.host_online = False
         self.birth_due = False
-        self.ledger = None
+        self.ledger: str | None = None
         self.start = 0
         self.rewinds = 0
         self.beyond = 0
@@ -33,8 +43,10 @@ class Delivery:
         self._patience_ms = patience_ms
         self._connected = False
         self._sent = 0  # seq of the last record sent since the window was last rewound
-        self._flight = []  # last seq of each message in flight, in order
-        self._answers = []  # the same of the messages of this connection that no receipt has answered yet
+        self._flight: list[int] = []  # last seq of each message in flight, in order
+        self._answers: list[
+            int
+        ] = []  # the same of the messages of this connection that no receipt has answered yet
         self._idle_ms = 0  # since when nothing has advanced
         self._refusals = 0  # receipts in a row that answer a message in flight and do not advance
         self._turned_back = False  # whether such refusals have rewound the window since it last advanced
@@ -94,7 +106,7 @@ class Delivery:
         elif ours and answer:
             self._refused(now_ms)
 
-    def next_message(self, now_ms: int):
+    def next_message(self, now_ms: int) -> "Message | None":
         """Return the next message of records to send, or None."""
         self._notice_loss()
         if not (self._connected and self.host_online):
@@ -111,7 +123,7 @@ class Delivery:
             self._idle_ms = now_ms
         return self._fill(seq)
 
-    def _fill(self, seq: int):
+    def _fill(self, seq: int) -> "Message":
         alone = seq == self._stuck and self._stuck_times >= _ALONE_AFTER
         journal = self._journal
         encoder = self._encoder
@@ -166,7 +178,7 @@ class Delivery:
         if answered <= self._journal.upto or not self._flight:
             return
         self._refusals += 1
-        if self._refusals >= 2 and not self._turned_back:
+        if self._refusals >= _REFUSALS and not self._turned_back:
             self._turned_back = True
             self._rewind(now_ms)
 

@@ -12,6 +12,7 @@ RECORDS_BYTES = 4096  # no message of records is longer
 RECORDS_MOST = 64  # nor holds more of them
 BIRTH_BYTES = 4096
 LIVE_BYTES = 1536
+_TAIL = b"]}"  # of a message of records
 _BILLION = 1000000000
 _PLAIN_FROM = 0x20  # below it a character must be escaped in JSON
 
@@ -44,7 +45,7 @@ class Writer:
         """Return how many bytes still fit."""
         return self._end - self.at
 
-    def raw(self, data: bytes) -> None:
+    def raw(self, data: "bytes | memoryview") -> None:
         """Write bytes as they are."""
         end = self.at + len(data)
         if end > self._end:
@@ -75,7 +76,7 @@ class Writer:
             value //= 10
         self.raw(memoryview(digits)[i:])
 
-    def decimal(self, value: int | None, steps: int) -> None:
+    def decimal(self, value: "int | None", steps: int) -> None:
         """Write an integer in steps as the number it stands for; `steps` to one unit: 1, 10, 100 ..."""
         if value is None:
             self.raw(b"null")
@@ -92,7 +93,7 @@ class Writer:
                 self._piece(rest // steps, 1)
                 rest %= steps
 
-    def value(self, value) -> None:
+    def value(self, value: object) -> None:
         """Write a text, an integer, True, False, None, or a list or dict of such."""
         if value is None:
             self.raw(b"null")
@@ -111,13 +112,15 @@ class Writer:
                 self.value(inner)
                 separator = b","
             self.raw(b"}" if value else b"{}")
-        else:
+        elif isinstance(value, (list, tuple)):
             separator = b"["
             for inner in value:
                 self.raw(separator)
                 self.value(inner)
                 separator = b","
             self.raw(b"]" if value else b"[]")
+        else:
+            raise EncodeError("%r has no place in a message" % (value,))
 
     def _text(self, text: str) -> None:
         self.raw(b'"')
@@ -132,7 +135,7 @@ class Writer:
         self.raw(b'"')
 
 
-def _keys(some: tuple) -> tuple:
+def _keys(some: "tuple[str, ...]") -> "tuple[bytes, ...]":
     """Return the keys of an object as they stand in JSON, each with what separates it from the one before."""
     return tuple([('%s"%s":' % ("{" if i == 0 else ",", name)).encode() for i, name in enumerate(some)])
 
@@ -146,7 +149,7 @@ class _Values:
         self._steps = layout.steps
         self._writer = writer
 
-    def channels(self, key: bytes, values: list) -> None:
+    def channels(self, key: bytes, values: "list[int | None]") -> None:
         """Write one number or null for each channel."""
         writer = self._writer
         writer.raw(key)
@@ -155,22 +158,23 @@ class _Values:
             writer.decimal(values[i], self._steps[i])
         writer.raw(b"}" if values else b"{}")
 
-    def faults(self, faults: list) -> None:
+    def faults(self, faults: "list[str | None]") -> None:
         """Write the channels that have a fault, if any has."""
         writer = self._writer
         separator = b',"faults":{"'
         for i in range(len(faults)):
-            if faults[i] is not None:
+            code = faults[i]
+            if code is not None:
                 writer.raw(separator)
                 writer.raw(self._channels[i].encode())
                 writer.raw(b'":"')
-                writer.raw(faults[i].encode())
+                writer.raw(code.encode())
                 separator = b'","'
         if separator == b'","':
             writer.raw(b'"}')
 
 
-def _millis(writer: Writer, value: int | None) -> None:
+def _millis(writer: Writer, value: "int | None") -> None:
     if value is None:
         writer.raw(b"null")
     else:
@@ -196,14 +200,14 @@ class RecordEncoder:
         self._writer.whole(after)
         self._writer.raw(b',"records":[')
 
-    def add(self, rec: Rec, end_ms: int | None, clock: str) -> bool:
+    def add(self, rec: Rec, end_ms: "int | None", clock: str) -> bool:
         """Add a record, dated as told; return False and leave it out when it does not fit any more."""
         writer = self._writer
         before = writer.at
         if self._count:
             writer.raw(b",")
         self._record(rec, end_ms, clock)
-        if writer.full or writer.left() < 2 or self._count == RECORDS_MOST:
+        if writer.full or writer.left() < len(_TAIL) or self._count == RECORDS_MOST:
             if not self._count:
                 raise EncodeError("record %d does not fit in a message" % rec.n)
             writer.at = before
@@ -214,11 +218,11 @@ class RecordEncoder:
 
     def end(self) -> Message:
         """Return the message, ready to be sent."""
-        self._writer.raw(b"]}")
+        self._writer.raw(_TAIL)
         self._message.length = self._writer.written()
         return self._message
 
-    def _record(self, rec: Rec, end_ms: int | None, clock: str) -> None:
+    def _record(self, rec: Rec, end_ms: "int | None", clock: str) -> None:
         writer = self._writer
         base = rec.boot * names.SEQ_PER_BOOT
         writer.raw(b'{"seq":')
@@ -283,7 +287,7 @@ class LiveEncoder:
         return self._message
 
 
-def fill(message: Message, content: dict) -> Message:
+def fill(message: Message, content: "dict[str, object]") -> Message:
     """Write a small or rare message; raise EncodeError when it does not fit."""
     writer = Writer(message.buffer, message.body, message.size)
     writer.value(content)

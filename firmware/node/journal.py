@@ -15,6 +15,10 @@ from array import array
 from node import names
 from node.records import Rec
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Callable
+
 # n, first, up_ms, dur_ms, span_ms, end_ms (-1: none), clock, state
 _HEAD = "<IIQIIqBB"
 _NOT_MEASURED = -(1 << 31)
@@ -28,12 +32,14 @@ class JournalError(Exception):
 class RamJournal:
     """Packed records in a ring.
 
-    id: 16 hex digits, random. boot: 1. capacity, held: in records. oldest, newest: seq of the first and the last
+    id: 16 hex digits, random. boot: 1. capacity, held: in records, of `record_bytes` each. oldest, newest: seq of the first and the last
     record held, 0 when none is. top: no seq of this journal is higher. upto: everything up to this seq has the
     host's receipt. lost: how many records without a receipt gave way to newer ones.
     """
 
-    def __init__(self, layout: names.Layout, random_bytes, room: int = ROOM_BYTES) -> None:
+    def __init__(
+        self, layout: names.Layout, random_bytes: "Callable[[int], bytes]", room: int = ROOM_BYTES
+    ) -> None:
         self.id = "".join(["%02x" % byte for byte in random_bytes(8)])
         self.boot = 1
         self.held = 0
@@ -42,11 +48,11 @@ class RamJournal:
         self._channels = len(layout.channels)
         self._head_size = struct.calcsize(_HEAD)
         self._body = "<%di%dB%dQ" % (3 * self._channels, self._channels, len(layout.totals))
-        self._size = self._head_size + struct.calcsize(self._body)
-        self.capacity = room // self._size
-        if self.capacity < 2:
-            raise JournalError("a journal of %d bytes has no room for records of %d" % (room, self._size))
-        self._ring = bytearray(self.capacity * self._size)
+        self.record_bytes = self._head_size + struct.calcsize(self._body)
+        self.capacity = room // self.record_bytes
+        if not self.capacity:
+            raise JournalError("a journal of %d bytes has no room for records of %d" % (room, self.record_bytes))
+        self._ring = bytearray(self.capacity * self.record_bytes)
         self._numbers = array("I", [0] * self.capacity)  # `n` of the record in each place
         self._first = 0  # place of the oldest record
         self._last_n = 0
@@ -80,7 +86,7 @@ class RamJournal:
             self._first = (self._first + 1) % self.capacity
             self.held -= 1
         place = (self._first + self.held) % self.capacity
-        self._pack(place * self._size, rec)
+        self._pack(place * self.record_bytes, rec)
         self._numbers[place] = rec.n
         self._last_n = rec.n
         self.held += 1
@@ -104,7 +110,7 @@ class RamJournal:
         i = self._count_upto(seq)
         if not i or self._seq(i - 1) != seq:
             raise JournalError("no record %d is held" % seq)
-        return self._unpack((self._first + i - 1) % self.capacity * self._size)
+        return self._unpack((self._first + i - 1) % self.capacity * self.record_bytes)
 
     def _seq(self, i: int) -> int:
         return self.boot * names.SEQ_PER_BOOT + self._numbers[(self._first + i) % self.capacity]

@@ -12,6 +12,17 @@ import json
 from node import encode
 from node.mqtt import Client, Message, MqttError
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Callable
+
+    from hal import Board
+
+    from node.clock import Clock
+    from node.delivery import Delivery
+    from node.log import Log
+    from node.settings import Settings
+
 FIRST_PAUSE_MS = 500
 LONGEST_PAUSE_MS = 15000
 STEADY_MS = 10000  # a connection that lasted this long starts the pauses from the shortest again
@@ -39,8 +50,8 @@ class Link:
         clock: "Clock",
         log: "Log",
         delivery: "Delivery",
-        messages: "Messages",
         *,
+        messages: "Messages",
         live: "Callable[[], Message]",
         birth: "Callable[[], dict[str, object]]",
     ) -> None:
@@ -79,7 +90,7 @@ class Link:
         """Say whether the broker was heard lately; a network that only claims to be there does not count."""
         return self.client.alive(self._clock.up_ms())
 
-    async def run(self, beat) -> None:
+    async def run(self, beat: "Callable[[], None]") -> None:
         """Keep the node connected, for ever."""
         while True:
             began_ms = self._clock.up_ms()
@@ -101,7 +112,7 @@ class Link:
                 self._pause_ms = FIRST_PAUSE_MS
             await self._rest(beat)
 
-    async def _rest(self, beat) -> None:
+    async def _rest(self, beat: "Callable[[], None]") -> None:
         """Wait, each time longer and never quite as long as another node that lost the same broker."""
         left_ms = self._pause_ms + self._pause_ms * self._board.random_bytes(1)[0] // 512
         self._pause_ms = min(2 * self._pause_ms, LONGEST_PAUSE_MS)
@@ -111,7 +122,7 @@ class Link:
             await asyncio.sleep_ms(min(left_ms, _SLICE_MS))
             left_ms -= _SLICE_MS
 
-    async def _wait_for_wifi(self, beat) -> None:
+    async def _wait_for_wifi(self, beat: "Callable[[], None]") -> None:
         wlan = self._board.wlan
         if wlan.connected() and wlan.address():
             return
@@ -157,14 +168,14 @@ class Link:
         except (ValueError, KeyError, TypeError) as error:
             self._log.note("cannot use what came on %s: %r" % (topic.decode(), error))
 
-    def _understand(self, topic: bytes, told: dict, retained: bool) -> None:  # noqa: FBT001
+    def _understand(self, topic: bytes, told: "dict[str, object]", retained: bool) -> None:  # noqa: FBT001
         now_ms = self._clock.up_ms()
         if topic == self._messages.receipt:
             upto = _whole(told["upto"])
             start = _whole(told["start"])
-            self._delivery.on_receipt(
-                told["ledger"], start, told["journal"], upto, now_ms, answer=not retained
-            )
+            ledger = _text(told["ledger"])
+            journal = _text(told["journal"])
+            self._delivery.on_receipt(ledger, start, journal, upto, now_ms, answer=not retained)
             if self._delivery.beyond != self._beyond_told:
                 self._beyond_told = self._delivery.beyond
                 self._log.note("a receipt up to %d claims more than was ever recorded here" % upto)
@@ -173,11 +184,16 @@ class Link:
             if online and not self._delivery.host_online and self._clock.anchor_ms is None:
                 self._ask_due_ms = now_ms
             self._delivery.on_host(online, now_ms)
-        elif topic == self._messages.time and not retained:
+        elif topic == self._messages.time and not retained and told["up_ms"] == self._asked_up_ms:
             # A kept answer is as old as it likes, and so is one to another question.
-            if _whole(told["up_ms"]) == self._asked_up_ms:
-                self._asked_up_ms = -1
-                self._clock.offer(_whole(told["now_ms"]), told["up_ms"], now_ms)
+            self._clock.offer(_whole(told["now_ms"]), self._asked_up_ms, now_ms)
+            self._asked_up_ms = -1
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError("%r is not a text" % (value,))
+    return value
 
 
 def _whole(value: object) -> int:
@@ -206,6 +222,6 @@ class Messages:
         self.subscribe = (base + "receipt", base + "time", "wheelpit/1/%s/host/status" % site)
         self.receipt, self.time, self.host_status = [topic.encode() for topic in self.subscribe]
 
-    def identity(self, key: str, value) -> dict:
+    def identity(self, key: str, value: object) -> "dict[str, object]":
         """Return the content of a small message: who speaks, and one thing more."""
         return {"journal": self._journal, "boot": self._boot, key: value}

@@ -3,17 +3,22 @@
 import io
 import sys
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Callable
+
 KEEP = 16
 LONGEST = 600  # characters of one entry that are kept
 
 
 class Log:
-    """A bounded list of (up_ms, text), oldest first."""
+    """A bounded list of (up_ms, text), oldest first; `say` also gets each line at once."""
 
-    def __init__(self, now_ms, keep: int = KEEP) -> None:
-        self.entries: list = []
+    def __init__(self, now_ms: "Callable[[], int]", keep: int = KEEP, say: "Callable[[str], None]" = print) -> None:
+        self.entries: list[tuple[int, str]] = []
         self._now_ms = now_ms
         self._keep = keep
+        self._say = say
 
     def note(self, text: str) -> None:
         """Keep a line and print it; what would only repeat the newest line is left out."""
@@ -23,7 +28,7 @@ class Log:
         if len(self.entries) >= self._keep:
             del self.entries[0]
         self.entries.append((now_ms, text[:LONGEST]))
-        print("%d.%03d %s" % (now_ms // 1000, now_ms % 1000, text))
+        self._say("%d.%03d %s" % (now_ms // 1000, now_ms % 1000, text))
 
     def failure(self, what: str, error: BaseException) -> None:
         """Keep and print what failed, with where in the code it did."""
@@ -34,4 +39,5 @@ def trace(error: BaseException) -> str:
     """Return the traceback of an error as text."""
     out = io.StringIO()
     sys.print_exception(error, out)
-    return out.getvalue().rstrip()
+    text: str = out.getvalue()
+    return text.rstrip()

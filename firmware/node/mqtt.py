@@ -8,17 +8,27 @@ import asyncio
 import struct
 import sys
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Awaitable, Callable
+
+    Opener = Callable[[str, int], Awaitable[tuple[asyncio.StreamReader, asyncio.StreamWriter]]]
+
 _CONNACK = 0x20
 _PUBLISH = 0x30
 _PUBACK = 0x40
 _SUBACK = 0x90
 _PINGRESP = 0xD0
 _PING = b"\xc0\x00"
+_ACCEPTED = b"\x00\x00"  # flags and code of a CONNACK
 _HEADROOM = 5  # the longest fixed header: one byte of kind, four of length
+_SEVEN_BITS = 0x7F
+_LAST_SHIFT = 21  # of the fourth byte of a length, which is the last
+_ID_BYTES = 2
 _LONGEST_IN = (
-    1024  # bytes of a packet that is read into memory; a longer one is only answered and passed over
+    1024  # bytes of a packet that are read into memory; a longer one is answered and passed over ...
 )
-_PIECE = 256  # bytes at a time in which a long packet is passed over
+_PIECE = 256  # ... in pieces of so many bytes
 _TICK_MS = 100  # how often a connection's deadlines are looked at
 _REFUSALS = (
     "",
@@ -28,7 +38,6 @@ _REFUSALS = (
     "broker_user or broker_password in secrets.json is wrong",
     "broker_user in secrets.json is not allowed to connect",
 )
-_SEND_AT_ONCE = (6, 1, 1)  # IPPROTO_TCP, TCP_NODELAY, on: MicroPython has the option but not the names
 _REUSES_BUFFERS = sys.implementation.name == "micropython"  # CPython may keep what it was given for later
 
 
@@ -85,15 +94,15 @@ class Message:
 
 
 def _write_length(buffer: bytearray, at: int, length: int) -> int:
-    while length > 0x7F:
-        buffer[at] = length & 0x7F | 0x80
+    while length > _SEVEN_BITS:
+        buffer[at] = length & _SEVEN_BITS | 0x80
         length >>= 7
         at += 1
     buffer[at] = length
     return at + 1
 
 
-def _text(value: str | bytes) -> bytes:
+def _text(value: "str | bytes") -> bytes:
     data = value.encode() if isinstance(value, str) else value
     return struct.pack("!H", len(data)) + data
 
@@ -115,19 +124,19 @@ class Client:
 
     def __init__(
         self,
-        opener,
-        now_ms,
+        opener: "Opener",
+        now_ms: "Callable[[], int]",
         host: str,
         port: int,
         client_id: str,
         *,
-        source,
-        on_message,
-        on_up,
-        subscribe: tuple = (),
-        last_will: Message | None = None,
-        user: str | None = None,
-        password: str | None = None,
+        source: "Callable[[bool, int], Message | None]",
+        on_message: "Callable[[bytes, bytes, bool], None]",
+        on_up: "Callable[[], None]",
+        subscribe: "tuple[str, ...]" = (),
+        last_will: "Message | None" = None,
+        user: "str | None" = None,
+        password: "str | None" = None,
         keepalive_s: int = 30,
         answer_ms: int = 10000,
         window: int = 6,
@@ -162,9 +171,8 @@ class Client:
         for i in range(len(self._ids)):
             self._ids[i] = 0
         self._owed = b""  # PUBACKs that the broker waits for
-        self._failure = None
-        self._reader = None
-        self._writer = None
+        self._failure: Exception | None = None
+        self._streams: tuple[asyncio.StreamReader, asyncio.StreamWriter] | None = None
         self._sent_ms = 0
         self._writing_ms = -1  # since when a write has been stuck, -1: none is
         self._pinged_ms = -1  # since when a PINGRESP has been owed
@@ -177,7 +185,7 @@ class Client:
         """Say whether the link counts as up: the broker was heard within one and a half times the keepalive."""
         return self.up and now_ms - self.heard_ms <= self._keepalive_s * 1500
 
-    async def run(self, beat) -> None:
+    async def run(self, beat: "Callable[[], None]") -> None:
         """Connect and serve until the connection fails, then raise why. Calls `beat()` several times a second."""
         self._forget()
         tasks = [asyncio.create_task(self._guarded(self._open()))]
@@ -205,7 +213,7 @@ class Client:
                 task.cancel()
             await self._close()
 
-    async def _guarded(self, work) -> None:
+    async def _guarded(self, work: "Awaitable[None]") -> None:
         """Keep a task's failure for `run`, which is where it is dealt with."""
         try:
             await work
@@ -230,10 +238,10 @@ class Client:
             raise MqttError("the broker is silent")
 
     async def _close(self) -> None:
-        writer = self._writer
-        self._reader = self._writer = None
-        if writer is None:
+        if self._streams is None:
             return
+        writer = self._streams[1]
+        self._streams = None
         if _REUSES_BUFFERS:
             writer.close()
             await writer.wait_closed()  # closes the socket and never waits
@@ -243,11 +251,10 @@ class Client:
     # Connecting -----------------------------------------------------------------------------------------------
 
     async def _open(self) -> None:
-        self._reader, self._writer = await self._opener(self._host, self._port)
-        self._send_at_once()
+        self._streams = await self._opener(self._host, self._port)
         await self._send(self._connect_packet())
         kind, content = await self._receive()
-        if kind != _CONNACK or len(content) != 2:
+        if kind != _CONNACK or len(content) != len(_ACCEPTED):
             raise MqttError("the broker answers CONNECT with %02x %r" % (kind, content[:8]))
         # "Session present" is not looked at: with a clean session there is nothing that it could change.
         code = content[1]
@@ -257,15 +264,6 @@ class Client:
         if self._subscribe:
             await self._subscribe_all()
         self.up = True
-
-    def _send_at_once(self) -> None:
-        """Ask the network stack not to hold small packets back; every exchange would take 40 ms longer."""
-        raw = getattr(self._writer, "s", None)  # CPython's streams have no `s` and do this by themselves
-        if hasattr(raw, "setsockopt"):
-            try:
-                raw.setsockopt(*_SEND_AT_ONCE)
-            except OSError:
-                pass  # a stack without the option is only slower
 
     def _connect_packet(self) -> bytes:
         flags = 0x02  # clean session
@@ -303,15 +301,20 @@ class Client:
         while True:
             self._take(*await self._receive())
 
-    async def _receive(self):
+    def _reader(self) -> "asyncio.StreamReader":
+        if self._streams is None:
+            raise MqttError("the connection is closed")
+        return self._streams[0]
+
+    async def _receive(self) -> "tuple[int, bytes]":
         """Return the first byte and the content of the next packet; (0, b"") for one that was passed over."""
-        reader = self._reader
+        reader = self._reader()
         head = await reader.readexactly(2)
         length = head[1] & 0x7F
         shift = 7
         more = head[1] & 0x80
         while more:
-            if shift > 21:
+            if shift > _LAST_SHIFT:
                 raise MqttError("the broker sends a malformed length")
             byte = (await reader.readexactly(1))[0]
             length |= (byte & 0x7F) << shift
@@ -326,9 +329,10 @@ class Client:
 
     async def _pass_over(self, kind: int, length: int) -> None:
         """Answer a packet that is too long for memory and read past it; closing would bring it again at once."""
+        reader = self._reader()
         self.oversize += 1
         if kind & 0xF0 == _PUBLISH:
-            name = await self._reader.readexactly(2)
+            name = await reader.readexactly(2)
             topic = name[0] << 8 | name[1]
             acknowledged = 2 if kind & 0x06 else 0
             length -= 2 + topic + acknowledged
@@ -336,19 +340,19 @@ class Client:
                 raise MqttError("the broker sends a malformed message")
             await self._read_past(topic)
             if acknowledged:
-                self._owe(await self._reader.readexactly(2))
+                self._owe(await reader.readexactly(2))
         await self._read_past(length)
 
     async def _read_past(self, length: int) -> None:
         while length:
             piece = min(length, _PIECE)
-            await self._reader.readexactly(piece)
+            await self._reader().readexactly(piece)
             self.heard_ms = self._now_ms()
             length -= piece
 
     def _take(self, kind: int, content: bytes) -> None:
         what = kind & 0xF0
-        if what == _PUBACK and len(content) == 2:
+        if what == _PUBACK and len(content) == _ID_BYTES:
             self._free(content[0] << 8 | content[1])
         elif what == _PUBLISH:
             self._take_message(kind, content)
@@ -383,7 +387,7 @@ class Client:
             else:
                 await self._send(packet)
 
-    def _next_packet(self, now_ms: int):
+    def _next_packet(self, now_ms: int) -> "bytes | memoryview | None":
         if self._owed:
             owed = self._owed
             self._owed = b""
@@ -402,10 +406,13 @@ class Client:
         self._since_ms[place] = now_ms
         return message.packet(self._ids[place])
 
-    async def _send(self, packet) -> None:
+    async def _send(self, packet: "bytes | memoryview") -> None:
+        if self._streams is None:
+            raise MqttError("the connection is closed")
+        writer = self._streams[1]
         self._writing_ms = self._now_ms()
-        self._writer.write(packet if _REUSES_BUFFERS else bytes(packet))
-        await self._writer.drain()
+        writer.write(packet if _REUSES_BUFFERS else bytes(packet))
+        await writer.drain()
         self._sent_ms = self._now_ms()
         self._writing_ms = -1
 

@@ -39,19 +39,20 @@ class Wheel:
     """
 
     __slots__ = (
-        "_at", "_count", "_gaps", "_last_ms", "_last_us", "_nearest_us", "_turn_mrpm", "_wait_ms",
+        "_at", "_count", "_gaps", "_last_ms", "_last_us", "_longest_us", "_nearest_us", "_turn_mrpm", "_wait_ms",
         "edge_gap_ms", "edges", "magnets", "mrpm", "rejected", "standing",
     )  # fmt: skip
 
     def __init__(self, magnets: int, fastest_rpm: int, up_ms: int) -> None:
         self.magnets = magnets
         self._nearest_us = 60_000_000 // (fastest_rpm * magnets)
-        self._gaps = array("I", [0] * magnets)  # of the last turn, in us; _at is the oldest
+        self._gaps = array("I", [0] * magnets)  # of the last turn, in us; _at is where the next one goes
         self._at = 0
         self._count = 0  # gaps since the wheel last stood, at most `magnets`
         self._last_us = -1  # tick of the last edge taken, -1 when it is too old to subtract from
         self._last_ms = up_ms  # up_ms of it, or of the boot
         self._turn_mrpm = 0
+        self._longest_us = 0  # of those gaps
         self._wait_ms = STAND_MS
         self.edges = 0
         self.rejected = 0
@@ -131,12 +132,13 @@ class Wheel:
             self.edge_gap_ms = longest_us // 1000
             self._wait_ms = min(LONGEST_MS, max(SHORTEST_MS, longest_us // 1000 * _LATE_FIFTHS // 5))
         turn = (total_us + 32) >> 6
+        self._longest_us = longest_us
         self._turn_mrpm = (_MINUTE + turn // 2) // turn
 
     def _bounded(self, now_us: int, age_ms: int) -> int:
         """Return the speed of the last turn, or less when the next magnet is late."""
-        # After a whole turn the oldest gap is the one that is now open; before, the newest must do.
-        open_us = self._gaps[self._at if self._count == self.magnets else self._count - 1]
+        # The gap now open is at most as wide as the widest of the turn, even while the wheel changes its speed.
+        open_us = self._longest_us
         age_us = (now_us - self._last_us) & TICKS_MASK
         if age_ms <= open_us // 1000 or age_us <= open_us:
             return self._turn_mrpm

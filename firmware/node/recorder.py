@@ -118,12 +118,7 @@ class Recorder:
 
     def take(self, tick: int, *, parked: bool) -> None:
         """Count the sample in `values` and `faults`, taken at `tick`; end the record if it is time."""
-        clock = self._clock
-        record_ms = self._record_ms
-        if self._shift != clock.shift:
-            self._shift = clock.shift
-            self._phase = clock.phase_ms(record_ms)
-        place = (tick % record_ms + self._phase) % record_ms
+        place = self._place(tick)
         at = (tick - place % SAMPLE_MS) & _TICKS_MASK
         place -= place % SAMPLE_MS
         ms = (at - self._last) & _TICKS_MASK
@@ -140,13 +135,25 @@ class Recorder:
         # A grid point of the record lies within the last `ms`. Where the clock has just been set, that can be
         # right after the last cut: the record then runs on to the next one.
         due = place < ms and self._since_ms >= _SHORTEST_MS
-        if due or self._early_cut(record_ms - place, ms):
+        self._hour_ms += ms
+        if self._hour_ms >= _HOUR_MS:
+            self._hour_ms = 0
+            self._early = 0
+        if due or self._early_cut(self._record_ms - place):
             self._cut()
 
     def until_next_ms(self, tick: int) -> int:
         """Return how long to sleep from `tick` to the next grid point."""
+        return SAMPLE_MS - self._place(tick) % SAMPLE_MS
+
+    def _place(self, tick: int) -> int:
+        """Return how far a tick lies behind the last whole multiple of a record's length."""
+        clock = self._clock
         record_ms = self._record_ms
-        return SAMPLE_MS - (tick % record_ms + self._phase) % record_ms % SAMPLE_MS
+        if self._shift != clock.shift:
+            self._shift = clock.shift
+            self._phase = clock.phase_ms(record_ms)
+        return (tick % record_ms + self._phase) % record_ms
 
     def snapshot(self) -> Snapshot:
         """Return the newest sample, with the times that go with it."""
@@ -176,11 +183,7 @@ class Recorder:
         least = told.cutin_mrpm if self._state in ("slow", "stopped") else told.slow_mrpm
         return "turning" if wheel.mrpm >= least else "slow"
 
-    def _early_cut(self, left_ms: int, ms: int) -> bool:
-        self._hour_ms += ms
-        if self._hour_ms >= _HOUR_MS:
-            self._hour_ms = 0
-            self._early = 0
+    def _early_cut(self, left_ms: int) -> bool:
         if self._state == self._cut_state or self._since_ms < _SHORTEST_MS or left_ms < _SHORTEST_MS:
             return False
         if self._early >= _EARLY_PER_HOUR:

@@ -22,6 +22,7 @@ class Rec:
     mean, min, max: by channel index; None where the channel was not measured in the whole interval.
     total: by total index; counted since boot, never falling within a boot.
     faults: by channel index; a code where the channel is None because reading it failed, else None.
+    layout: by which the lists go, None for this boot's own; an earlier boot may have had another.
     """
 
     __slots__ = (
@@ -31,6 +32,7 @@ class Rec:
         "end_ms",
         "faults",
         "first",
+        "layout",
         "max",
         "mean",
         "min",
@@ -57,6 +59,7 @@ class Rec:
         most: "list[int | None]",
         total: "list[int]",
         faults: "list[str | None]",
+        layout: "Layout | None" = None,
     ) -> None:
         self.n = n
         self.first = first
@@ -72,6 +75,7 @@ class Rec:
         self.max = most
         self.total = total
         self.faults = faults
+        self.layout = layout
 
 
 class Snapshot:

@@ -6,6 +6,21 @@ restarts the board.
 
 import asyncio
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from typing import Awaitable, Callable, Protocol
+
+    from node.log import Log
+
+    Work = Callable[[Callable[[], None]], Awaitable[None]]
+
+    class Watchdog(Protocol):
+        """Restarts the board unless it is fed in time."""
+
+        def feed(self) -> None:
+            """Feed it."""
+
+
 FEED_MS = 500  # how often the heartbeats are looked at
 WATCHDOG_MS = 8000
 FIRST_PAUSE_MS = 1000
@@ -17,32 +32,34 @@ STORM_MS = 600000  # ... within this time restart the board
 class _Task:
     __slots__ = ("beat_ms", "failed_ms", "limit_ms", "name", "restarts", "work")
 
-    def __init__(self, name: str, work, limit_ms: int) -> None:
+    def __init__(self, name: str, work: "Work", limit_ms: int) -> None:
         self.name = name
         self.work = work
         self.limit_ms = limit_ms
         self.beat_ms = 0
         self.restarts = 0
-        self.failed_ms: list = []  # when the last failures were
+        self.failed_ms: list[int] = []  # when the last failures were
 
 
 class Supervisor:
     """Runs tasks for ever. `watchdog` has `feed()`; `restart()` restarts the board and does not return."""
 
-    def __init__(self, now_ms, watchdog, restart, log) -> None:
+    def __init__(
+        self, now_ms: "Callable[[], int]", watchdog: "Watchdog", restart: "Callable[[], None]", log: "Log"
+    ) -> None:
         self._now_ms = now_ms
         self._watchdog = watchdog
         self._restart = restart
         self._log = log
-        self._tasks: list = []
-        self._running: list = []
+        self._tasks: list[_Task] = []
+        self._running: list[asyncio.Task[None]] = []
         self._late = ""
 
-    def add(self, name: str, work, limit_ms: int) -> None:
+    def add(self, name: str, work: "Work", limit_ms: int) -> None:
         """Add a task: `await work(beat)` must run for ever and call `beat()` at least every `limit_ms`."""
         self._tasks.append(_Task(name, work, limit_ms))
 
-    def restarts(self) -> dict:
+    def restarts(self) -> "dict[str, int]":
         """Return how often each task has been started again since boot, for those that were."""
         return {task.name: task.restarts for task in self._tasks if task.restarts}
 

@@ -102,6 +102,10 @@ class Ina226Chip:
             duration_us -= part_us
             if self._left_us <= 0:
                 self._finish()
+                # Of the whole windows of one steady input, only the last can be seen.
+                window_us = self.window_us()
+                if window_us and duration_us > window_us:
+                    duration_us = window_us + duration_us % window_us
 
     def _finish(self) -> None:
         mode = self.registers[_CONFIGURATION] & 7

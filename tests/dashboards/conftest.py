@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
 import sys
 import time
 from dataclasses import dataclass, field
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 import msgspec
 import pytest
 
+from wheelpit import places
 from wheelpit.contract.messages import Birth, ChannelInfo, Live, Record
 from wheelpit.contract.names import SEQ_PER_BOOT, WheelState
 from wheelpit.places import bundled
@@ -192,12 +194,13 @@ def values_at(at_ms: int) -> dict[str, float | None]:
     season = 0.55 + 0.35 * sin(2 * pi * (at_ms / DAY_MS - 290) / 365)
     share = max(0.05, season + 0.12 * sin(at_ms / (5.3 * DAY_MS)) + 0.02 * sin(at_ms / 47_000))
     charge = 10.0 * share
+    volts, ahead = 13.1 + 0.8 * share, 16.4 + 7 * share
     return {
         "wheel_rpm": round(7.2 + 5 * share, 3),
-        "rectified_v": round(16.4 + 7 * share, 3),
-        "rectified_a": round(6.3 * share, 3),
+        "rectified_v": round(ahead, 3),
+        "rectified_a": round(charge * volts / ahead / 0.92, 3),
         "charge_a": round(charge, 3),
-        "battery_v": round(13.1 + 0.8 * share, 3),
+        "battery_v": round(volts, 3),
         "battery_a": round(charge - 2.4, 3),
         "dump_a": 0.0,
         "battery_degc": round(9 + 3 * share, 2),
@@ -205,8 +208,51 @@ def values_at(at_ms: int) -> dict[str, float | None]:
 
 
 @pytest.fixture
-def site(state: Path) -> Iterator[Site]:
+def site(state: Path) -> Site:
     """A site with its plant file and nothing else."""
     it = Site(state, load_plant(demo_plant_path()))
     it.place_plant()
-    yield it
+    return it
+
+
+@pytest.fixture
+def year(site: Site) -> Site:
+    """A site with a year of records, a gap of three days in it, and a fresh last hour."""
+    now = now_ms() // 10_000 * 10_000
+    hour = now // HOUR_MS * HOUR_MS - HOUR_MS
+    start = hour - 365 * DAY_MS
+    site.run(start, start + 40 * DAY_MS, 6 * HOUR_MS)
+    site.run(start + 43 * DAY_MS, hour, 6 * HOUR_MS)
+    site.run(hour, now - 1_800_000, 10_000)
+    site.run(now - 1_500_000, now, 10_000)
+    return site
+
+
+@dataclass(frozen=True)
+class Running:
+    """A board that runs: its process, its port and its address."""
+
+    process: subprocess.Popen[str]
+    port: int
+    url: str
+
+
+@pytest.fixture
+def running(site: Site) -> Iterator[Running]:
+    """Run `wheelpit board` on the site's folder for the length of a test."""
+    process = subprocess.Popen(
+        [sys.executable, "-c", "from wheelpit.cli import main; main()", "board", "--state", str(site.state)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    deadline = time.monotonic() + 90
+    while (told := places.running(site.state, "board")) is None:
+        if process.poll() is not None or time.monotonic() > deadline:
+            process.kill()
+            pytest.fail(f"the board did not come up: {process.communicate()}")
+        time.sleep(0.1)
+    yield Running(process, told["port"], told["url"])
+    if process.poll() is None:
+        process.terminate()
+    process.communicate(timeout=30)

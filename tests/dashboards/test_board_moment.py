@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import pytest
-from moment import Moment, Reading, gather
 
+from moment import Moment, Reading, gather
 from wheelpit.contract.messages import Live
 from wheelpit.store.rows import LiveRow
 

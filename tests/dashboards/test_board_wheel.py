@@ -6,8 +6,8 @@ import re
 from math import cos, pi, radians, sin
 
 import pytest
-import wheel
 
+import wheel
 from wheelpit.plant import Plant, demo_plant_path, load_plant
 
 

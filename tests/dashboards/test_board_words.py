@@ -6,16 +6,22 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
+
 import words
 from moment import Moment, Reading
-
 from wheelpit.plant import Plant, demo_plant_path, load_plant
 from wheelpit.plant.description import OtherSource
 
 if TYPE_CHECKING:
     from wheelpit.contract.names import WheelState
 
-ALL = {"wheel_rpm": 10.4, "battery_v": 14.1, "charge_a": 4.4, "battery_a": 4.1, "dump_a": 0.0}
+ALL: dict[str, float | None] = {
+    "wheel_rpm": 10.4,
+    "battery_v": 14.1,
+    "charge_a": 4.4,
+    "battery_a": 4.1,
+    "dump_a": 0.0,
+}
 
 
 @pytest.fixture(scope="module")
@@ -43,8 +49,7 @@ def only(*channels: str) -> dict[str, float | None]:
     [
         (
             only("wheel_rpm", "battery_v", "charge_a", "battery_a", "dump_a"),
-            "Giving 62 W, the bank is taking 4.1 A at 14.1 V and the loads take about 4 W; "
-            "the wheel turns at 10.4 rpm.",
+            "Giving 62 W, the bank is taking 4.1 A at 14.1 V and the loads take about 4 W; the wheel turns at 10.4 rpm.",
         ),
         (only("wheel_rpm", "battery_v", "charge_a"), "Giving 62 W at 14.1 V; the wheel turns at 10.4 rpm."),
         (
@@ -82,7 +87,7 @@ def test_another_source_on_the_bank_takes_the_lower_bound_and_the_difference_awa
 
 
 def test_currents_that_cannot_be_are_not_called_loads(plant: Plant) -> None:
-    said = words.headline(plant, moment({**ALL, "battery_a": 9.0}))
+    said = words.headline(plant, moment(dict(ALL) | {"battery_a": 9.0}))
     assert "check the shunts' signs" in said
     assert "loads" not in said
 

@@ -63,6 +63,7 @@ class Edges:
     def __init__(self, board: Board) -> None:
         self._board = board
         self.waiting: list[int] = []
+        self.newest_us = 0
         self.lost = 0
 
     def read_into(self, ticks: array[int]) -> int:
@@ -70,6 +71,7 @@ class Edges:
         del self.waiting[: len(due)]
         for i, at in enumerate(due):
             ticks[i] = (at + self._board.from_us) % WRAP
+            self.newest_us = at
         return len(due)
 
 

@@ -7,12 +7,12 @@ MQTT 3.1.1 (OASIS Standard, 29 October 2014), chapters 2 and 3.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from types import TracebackType
     from typing import Self
 
@@ -123,9 +123,9 @@ class ScriptedBroker:
         self.acknowledged: list[int] = []  # packet ids of the host's messages that the client acknowledged
         self._open: dict[int, Connection] = {}
         self.nonsense: list[tuple[int, bytes]] = []  # packets that a client must not send
-        self.changed = asyncio.Event()
         self._server: asyncio.Server | None = None
         self._last_id = 0
+        self.most_waiting = 0  # messages of the client that waited for their PUBACK at one time
         self._waiting = 0
 
     async def __aenter__(self) -> Self:
@@ -161,17 +161,14 @@ class ScriptedBroker:
         for connection in self._open.values():
             connection.transport.pause_reading()
 
-    def unacknowledged(self) -> int:
-        """Return how many messages of the client still wait for their PUBACK."""
-        return self._waiting
 
-    async def until(self, condition: Any, timeout_s: float = 10.0) -> None:
-        """Wait until `condition()` holds; it is looked at whenever something has arrived."""
-        async with asyncio.timeout(timeout_s):
-            while not condition():
-                self.changed.clear()
-                with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(self.changed.wait(), 0.05)
+    async def until(self, condition: Callable[[], bool], timeout_s: float = 20.0) -> None:
+        """Wait until `condition()` holds."""
+        loop = asyncio.get_running_loop()
+        end_s = loop.time() + timeout_s
+        while not condition():
+            assert loop.time() < end_s, "this did not happen"
+            await asyncio.sleep(0.005)
 
     def of(self, kind: str) -> list[Published]:
         """Return what was published under topics that end so, in order."""
@@ -190,11 +187,12 @@ class ScriptedBroker:
 
     def take(self, connection: Connection, head: int, content: bytes) -> None:
         """Answer one packet."""
+        if connection.transport.is_closing():
+            return
         try:
             self._take(connection, head, content)
         except (AssertionError, IndexError, UnicodeDecodeError):
             self.nonsense.append((head, content))
-        self.changed.set()
 
     def _take(self, connection: Connection, head: int, content: bytes) -> None:
         what = head & 0xF0
@@ -217,7 +215,6 @@ class ScriptedBroker:
         connection = Connection(len(self.connections), transport)
         self.connections.append(connection)
         self._open[connection.number] = connection
-        self.changed.set()
         return connection
 
     def closed(self, connection: Connection) -> None:
@@ -227,7 +224,6 @@ class ScriptedBroker:
             topic, payload, retain = connection.will
             if retain:
                 self.retained[topic] = payload
-        self.changed.set()
 
     def _connect(self, connection: Connection, content: bytes) -> None:
         assert content[:7] == b"\x00\x04MQTT\x04"
@@ -289,6 +285,7 @@ class ScriptedBroker:
                 self.retained[message.topic] = message.payload
         if qos:
             self._waiting += 1
+            self.most_waiting = max(self.most_waiting, self._waiting)
             self._send(connection, bytes((0x40, 2, packet_id >> 8, packet_id & 0xFF)))
 
     def _deliver(

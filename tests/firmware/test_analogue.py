@@ -57,7 +57,9 @@ def test_a_value_is_exact_to_a_step_and_four_millionths(told: Told, raw: int) ->
 @given(Usual)
 def test_every_product_is_a_small_integer(told: Told) -> None:
     reader = analogue.AnalogueReader(Adc(), told)
-    assert (0xFFFF * analogue.READINGS >> 10) * reader._factor + (0x3FF * reader._factor >> 10) + reader._half < 1 << 30
+    assert (0xFFFF * analogue.READINGS >> 10) * reader._factor + (
+        0x3FF * reader._factor >> 10
+    ) + reader._half < 1 << 30
 
 
 def test_the_divider_of_the_example() -> None:
@@ -79,7 +81,14 @@ def test_an_offset_is_what_shows_at_zero_and_is_taken_off() -> None:
 
 @pytest.mark.parametrize(
     ("raw", "zero_mv", "fault"),
-    [(0xFFFF, 0, "railed"), (0xFFF0, 500, "railed"), (0xFFE0, 0, None), (0, 0, None), (0, 500, "railed"), (0x10, 500, None)],
+    [
+        (0xFFFF, 0, "railed"),
+        (0xFFF0, 500, "railed"),
+        (0xFFE0, 0, None),
+        (0, 0, None),
+        (0, 500, "railed"),
+        (0x10, 500, None),
+    ],
 )
 def test_an_input_at_an_end_of_its_range_is_railed(raw: int, zero_mv: int, fault: str | None) -> None:
     found, told = value(Told(1_000_000, zero_mv=zero_mv), raw)

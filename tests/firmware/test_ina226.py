@@ -18,7 +18,9 @@ TIMES_US = (140, 204, 332, 588, 1100, 2116, 4156, 8244)
 class Shunt:
     """The settings of a current channel."""
 
-    def __init__(self, shunt_uohm: int = 1500, range_ma: int = 50_000, *, invert: bool = False, zero_ua: int = 0) -> None:
+    def __init__(
+        self, shunt_uohm: int = 1500, range_ma: int = 50_000, *, invert: bool = False, zero_ua: int = 0
+    ) -> None:
         self.shunt_uohm = shunt_uohm
         self.range_ma = range_ma
         self.invert = invert

@@ -27,7 +27,7 @@ def run(interpreter: str, script: Callable[[ScriptedBroker], Awaitable[None]], *
             told["port"] = broker.port
             async with running(interpreter, "client_probe.py", json.dumps(told)) as probe:
                 await script(broker)
-                broker.say("probe/stop", b"")
+                broker.say("probe/stop", b"", retain=True)
                 return await probe.finished()
 
     return asyncio.run(play())
@@ -73,23 +73,13 @@ def test_a_broker_that_never_acknowledges_is_left_and_nothing_stalls(interpreter
 
 
 @BOTH
-def test_packet_ids_go_round_after_65535_and_never_are_zero(interpreter: str) -> None:
-    many = 70_000
-    seen: list[ScriptedBroker] = []
+def test_packet_ids_go_round_after_65535_past_those_in_flight(interpreter: str) -> None:
+    async def play() -> Any:
+        async with running(interpreter, "many_probe.py") as probe:
+            return await probe.finished(60)
 
-    async def script(broker: ScriptedBroker) -> None:
-        seen.append(broker)
-        await broker.until(lambda: len(broker.published) == many, timeout_s=60)
-
-    report = run(interpreter, script, count=many, window=8)
-    ids = [m.packet_id for m in seen[0].published]
-    assert min(ids) == 1  # MQTT-2.3.1-1: not 0
-    assert max(ids) == 65535
-    assert len(seen[0].connections) == 1
-    assert numbers(seen[0]) == list(range(many))
-    # No id is used again while it is in flight: at most `window` messages are.
-    assert all(len(set(ids[i : i + 8])) == 8 for i in range(0, many - 8))
-    assert report["published"] == many
+    # MQTT-2.3.1-1: an id is 16 bits and never 0; MQTT-2.3.1-2: it is not one that is in use.
+    assert asyncio.run(play()) == {"count": 70_000, "again": 0, "least": 1, "most": 65535}
 
 
 @BOTH
@@ -97,7 +87,6 @@ def test_recovers_from_a_connection_cut_at_any_byte_and_subscribes_again(interpr
     cuts = [("CONNACK", n) for n in range(4)]
     cuts += [("SUBACK", n) for n in range(5)]
     cuts += [("PUBACK", n) for n in range(4)]
-    cuts += [("PINGRESP", n) for n in range(2)]
 
     async def script(broker: ScriptedBroker) -> None:
         broker.manners.cuts = list(cuts)
@@ -107,9 +96,19 @@ def test_recovers_from_a_connection_cut_at_any_byte_and_subscribes_again(interpr
         done = len(broker.published)
         await broker.until(lambda: len(broker.published) > done + 10)
 
-    report = run(interpreter, script, keepalive_s=1)
+    report = run(interpreter, script)
     assert len(report["errors"]) == len(cuts)
-    assert {kind for kind, _, _ in report["errors"]} <= {"EOFError", "IncompleteReadError", "OSError"}
+    assert {kind for kind, _, _ in report["errors"]} <= {"EOFError", "OSError"}
+
+
+@BOTH
+def test_recovers_from_a_ping_that_is_answered_by_half(interpreter: str) -> None:
+    async def script(broker: ScriptedBroker) -> None:
+        broker.manners.cuts = [("PINGRESP", 0), ("PINGRESP", 1)]
+        await broker.until(lambda: len(broker.connections) == 3)
+        await broker.until(lambda: broker.connections[-1].pings > 0)
+
+    assert len(run(interpreter, script, count=0, keepalive_s=1)["errors"]) == 2
 
 
 @BOTH
@@ -119,9 +118,8 @@ def test_slow_acknowledgements_bound_what_is_in_flight_and_memory(interpreter: s
     async def script(broker: ScriptedBroker) -> None:
         nonlocal most
         broker.manners.late_s = {"PUBACK": 0.005}
-        while len(broker.published) < 1200:
-            await broker.until(lambda done=len(broker.published): len(broker.published) > done)  # type: ignore[misc]
-            most = max(most, broker.unacknowledged())
+        await broker.until(lambda: len(broker.published) == 1200, timeout_s=60)
+        most = broker.most_waiting
 
     report = run(interpreter, script, count=1200, window=4)
     assert most == 4
@@ -256,7 +254,7 @@ def test_waits_for_a_broker_that_is_not_there_yet(interpreter: str, free_port: C
             await asyncio.sleep(0.3)
             async with ScriptedBroker(port) as broker:
                 await broker.until(lambda: len(broker.published) == 3)
-                broker.say("probe/stop", b"")
+                broker.say("probe/stop", b"", retain=True)
                 return await probe.finished()
 
-    assert {kind for kind, _, _ in asyncio.run(play())["errors"]} <= {"OSError", "ConnectionRefusedError"}
+    assert {kind for kind, _, _ in asyncio.run(play())["errors"]} == {"OSError"}

@@ -13,15 +13,15 @@ names: Any = importlib.import_module("node.names")
 
 
 def test_channels_and_their_steps_are_the_contracts() -> None:
-    assert names.CHANNELS == tuple(contract.CHANNELS)
+    assert tuple(contract.CHANNELS) == names.CHANNELS
     assert {
         name: 1 / steps for name, steps in zip(names.CHANNELS, names.STEPS, strict=True)
     } == pytest.approx({channel.name: channel.step for channel in contract.CHANNELS.values()})
 
 
 def test_totals_pairs_and_codes_are_the_contracts() -> None:
-    assert names.TOTALS == tuple(contract.TOTALS)
-    assert names.PAIRS == tuple((pair, *both) for pair, both in contract.PAIRS.items())
+    assert tuple(contract.TOTALS) == names.TOTALS
+    assert tuple((pair, *both) for pair, both in contract.PAIRS.items()) == names.PAIRS
     assert set(names.CLOCKS) == set(get_args(contract.Clock))
     assert set(names.STATES) == set(get_args(contract.WheelState))
     assert set(names.FAULTS) == set(get_args(contract.Fault))

@@ -24,7 +24,7 @@ def test_edges_come_out_as_they_went_in() -> None:
     ticks = Ticks()
     ring = pins.EdgeRing(ticks)
     out = array("I", [0] * 100)
-    taken = []
+    taken: list[int] = []
     for i in range(1000):
         ticks.at = 7 * i
         ring.note(None)

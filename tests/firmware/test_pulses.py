@@ -24,7 +24,9 @@ def speeds(looks: list[Look], from_s: float) -> list[int]:
 
 
 @pytest.mark.parametrize("rpm", [5.0, 6.7, 10.4, 25.0, 60.0])
-@pytest.mark.parametrize("spacing", [*map(even, range(1, 9)), UNEVEN], ids=lambda s: "/".join(f"{d:g}" for d in s))
+@pytest.mark.parametrize(
+    "spacing", [*map(even, range(1, 9)), UNEVEN], ids=lambda s: "/".join(f"{d:g}" for d in s)
+)
 def test_speed_is_within_a_thousandth(rpm: float, spacing: list[float]) -> None:
     pickup = Pickup(len(spacing))
     first_turn_s = 0.05 + 60 / rpm

@@ -6,6 +6,7 @@ import ast
 import importlib
 import struct
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -22,7 +23,7 @@ FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
 class BoardInt(int):
     """An integer as a board has it: a small one stays below 2^30, and a quotient is a 32-bit float."""
 
-    def __truediv__(self, other: float) -> float:  # type: ignore[override]
+    def __truediv__(self, other: float) -> float:
         return float(struct.unpack("f", struct.pack("f", int.__truediv__(self, int(other))))[0])
 
     def __float__(self) -> float:
@@ -42,7 +43,20 @@ def _small(name: str) -> Any:
     return checked
 
 
-for _name in ("add", "radd", "sub", "rsub", "mul", "rmul", "floordiv", "rfloordiv", "mod", "rmod", "neg", "abs"):
+for _name in (
+    "add",
+    "radd",
+    "sub",
+    "rsub",
+    "mul",
+    "rmul",
+    "floordiv",
+    "rfloordiv",
+    "mod",
+    "rmod",
+    "neg",
+    "abs",
+):
     setattr(BoardInt, f"__{_name}__", _small(f"__{_name}__"))
 
 
@@ -65,7 +79,9 @@ def make(channels: list[str], magnets: int = 4, **told: Any) -> tuple[Any, Any, 
         "broker": {"host": "h"},
         "i2c": {"sda": 2, "scl": 3},
         "channels": {
-            name: {"address": 64 + i, **amps} if name.endswith("_a") else {"chip": "adc", "pin": 30 + i, "gain_ppm": 1}
+            name: {"address": 64 + i, **amps}
+            if name.endswith("_a")
+            else {"chip": "adc", "pin": 30 + i, "gain_ppm": 1}
             for i, name in enumerate(channels)
         },
         "wheel": wheel,
@@ -80,8 +96,12 @@ def read(made: Any, layout: Any) -> dict[str, int]:
     return dict(zip(layout.totals, made.totals(), strict=True))
 
 
-def feed(made: Any, layout: Any, values: dict[str, int | None], state: str = "turning", ms: int = 100) -> None:
-    made.add([None if (v := values.get(name)) is None else BoardInt(v) for name in layout.channels], state, ms)
+def feed(
+    made: Any, layout: Any, values: dict[str, int | None], state: str = "turning", ms: int = 100
+) -> None:
+    made.add(
+        [None if (v := values.get(name)) is None else BoardInt(v) for name in layout.channels], state, ms
+    )
 
 
 def test_this_integer_tells_when_it_would_not_fit_a_board() -> None:
@@ -134,7 +154,7 @@ def test_five_watts_lose_nothing_below_a_milliwatt_hour() -> None:
             feed(made, layout, {"battery_v": 12_500, "charge_a": 400, "wheel_rpm": None}, ms=1000)
         books.append(read(made, layout)["charge_mwh"])
     assert books[-1] == 5_000
-    assert {after - before for before, after in zip(books, books[1:], strict=False)} == {13, 14}
+    assert {after - before for before, after in pairwise(books)} == {13, 14}
 
 
 def test_the_greatest_plant_stays_within_small_integers() -> None:
@@ -227,12 +247,14 @@ def test_totals_never_fall() -> None:
     before = made.totals()
     for i in range(400):
         ma = 3000 - (i * 37) % 6000
-        feed(made, layout, {"battery_v": 12_700, "charge_a": ma, "dump_a": ma, "load_a": -ma, "wheel_rpm": 9000})
+        feed(
+            made,
+            layout,
+            {"battery_v": 12_700, "charge_a": ma, "dump_a": ma, "load_a": -ma, "wheel_rpm": 9000},
+        )
         after = made.totals()
         assert all(a >= b for a, b in zip(after, before, strict=True))
         before = after
-
-
 
 
 def test_a_channel_that_is_not_read_adds_nothing() -> None:

@@ -642,24 +642,24 @@ def random_history(faults: tuple[str, ...], seed: int, length: int = 120) -> lis
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_each_fault_alone(fault: str) -> None:
-    @settings(max_examples=15, deadline=None)
+    @settings(max_examples=8, deadline=None)
     @given(histories((fault,), 90))
     def holds(history: list[tuple[str, int]]) -> None:
         live_through(history)
 
     holds()
-    for seed in range(10):
+    for seed in range(6):
         live_through(random_history((fault,), seed))
 
 
 def test_all_faults_together() -> None:
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=25, deadline=None)
     @given(histories(tuple(FAULTS), 120))
     def holds(history: list[tuple[str, int]]) -> None:
         live_through(history)
 
     holds()
-    for seed in range(40):
+    for seed in range(25):
         live_through(random_history(tuple(FAULTS), seed))
 
 

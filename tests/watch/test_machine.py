@@ -89,17 +89,6 @@ def test_an_onset_after_now_is_now() -> None:
     assert machine.onset_ms == 1_000
 
 
-def test_dropping_forgets_what_is_pending_and_leaves_what_stands() -> None:
-    machine = Machine(Delays(3_000, 0))
-    observe(machine, [BEYOND] * 3)
-    machine.drop()
-    assert observe(machine, [BEYOND] * 3, 3_000) == []
-    observe(machine, [BEYOND] * 3, 6_000)
-    assert machine.active
-    machine.drop()
-    assert machine.active
-
-
 def test_a_resumed_episode_is_not_raised_again() -> None:
     machine = Machine(Delays(0, 0))
     machine.resume(5, 7, acknowledged=False)

@@ -283,16 +283,16 @@ def test_a_ledger_put_back_from_a_copy_tells_nothing_again(house: House) -> None
         shutil.copy(house.folder / "ledger.db", house.folder / "copy.db")
         house.ledger = Ledger(house.folder / "ledger.db", NOW_MS)
         house.raise_one("second")
+        house.raise_one("third")
         messenger.round(NOW_MS)
         house.ledger.close()
         shutil.copy(house.folder / "copy.db", house.folder / "ledger.db")
         house.ledger = Ledger(house.folder / "ledger.db", NOW_MS)
-        messenger.round(NOW_MS)
-        house.raise_one("third", NOW_MS + 1)
+        house.raise_one("fourth", NOW_MS + 1)
         messenger.round(NOW_MS + 2)
-        house.raise_one("fourth", NOW_MS + 2)
+        house.raise_one("fifth", NOW_MS + 2)
         messenger.round(NOW_MS + 3)
-    assert person.inbox == ["raised first", "raised second", "raised third", "raised fourth"]
+    assert person.inbox == [f"raised {name}" for name in ("first", "second", "third", "fourth", "fifth")]
 
 
 def test_no_ledger_yet_is_waited_for(tmp_path: Path) -> None:

@@ -376,6 +376,19 @@ def test_a_wheel_that_rocks_at_once_is_still_found_stalled() -> None:
     assert scene.raised == ["stall"]
 
 
+def test_a_stray_edge_of_a_standing_wheel_does_not_make_its_sudden_stop_a_slow_one() -> None:
+    scene = Scene()
+    scene.run(120, 10.0, charge_a=4.0)
+    last_ms = edge_ms(scene)
+    scene.heard = False  # some messages are lost on the air
+    scene.run(11, 0.0)
+    scene.heard = True
+    scene.run(60, 0.0, edges_at_s=[1.0])
+    assert [(row.condition, row.onset_ms) for row in scene.alarms] == [
+        ("stall", pytest.approx(last_ms, abs=20))
+    ]
+
+
 def test_a_freed_wheel_that_turns_without_current_clears_after_a_minute_of_even_turns() -> None:
     scene = Scene()
     scene.run(120, 10.0, charge_a=4.0)

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any, Final
 from wheelpit.demo.run import NODE, DemoError, demo
 from wheelpit.places import running
 from wheelpit.plant import load_plant
-from wheelpit.store.reader import LedgerReader, RecordRow
+from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
+
+    from wheelpit.store.rows import RecordRow
 
 _ALLOWED_PCT: Final = 0.5
 _FIRST_RECORD_S: Final = 60.0

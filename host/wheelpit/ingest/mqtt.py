@@ -251,6 +251,8 @@ class Link(threading.Thread):
                 client.disconnect(reasoncode=ReasonCode(PacketTypes.DISCONNECT, identifier=_WITH_WILL))
                 return
             self._work_off(client)
+            if client.socket() is None:
+                return  # sending found the connection broken
             if self._ending.is_set():
                 goodbye_s = now + _GOODBYE_S if goodbye_s is None else goodbye_s
                 nothing_left = not (self._todo or self._unacked or client.want_write())

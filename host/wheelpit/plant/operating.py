@@ -149,9 +149,9 @@ def operating_point(
         if not crossings:
             return Unsteady("stalled", flow_l_s, water_w)
         return Unsteady("hunts", flow_l_s, water_w, crossings[0].speed / RPM)
-    # From rest the wheel runs up to the first; a converter of fixed output holds only the last.
+    # From rest the wheel runs up to the first; a jump below it is where a converter of fixed output drops out.
+    point = settled[0]
     fixed = isinstance(chain.converter, FixedConverter)
-    point = settled[-1] if fixed else settled[0]
     tipping = [c.speed / RPM for c in crossings if not c.stable and c.speed < point.speed]
     start_above = max(tipping) if fixed and tipping and max(tipping) > cutin_rpm(plant) else None
     return _point(chain, flow_l_s, water_w, point.speed, volts, start_above)

@@ -120,11 +120,6 @@ class Machine:
         self.raised_ms = now_ms if self.onset_ms is None else max(now_ms, self.onset_ms)
         return Change.RAISED
 
-    def drop(self) -> None:
-        """Forget what is pending: another alarm explains it. What stands already goes on standing."""
-        if self.phase is Phase.PENDING:
-            self.phase, self.onset_ms = Phase.NORMAL, None
-
     def acknowledge(self) -> None:
         """A person has seen the alarm."""
         self.acknowledged, self._patience_ms = True, 0

@@ -91,7 +91,6 @@ class Watch:
             if not machine.active and any(
                 found.machines[other].active for other in CONDITIONS[name].explained_by
             ):
-                machine.drop()
                 continue
             self._observe(found, name, judgement, now_ms)
 

@@ -81,7 +81,7 @@ class Probe:
             try:
                 await self.client.run(lambda: None)
             except Exception as error:
-                self.errors.append([type(error).__name__, str(error), self.ticks - ticks])
+                self.errors.append([_kind(error), str(error), self.ticks - ticks])
             await asyncio.sleep_ms(20)
 
     async def run(self):
@@ -99,6 +99,13 @@ class Probe:
         print(json.dumps(report))
         for task in tasks:
             task.cancel()
+
+
+def _kind(error):
+    for kind in (EOFError, OSError):
+        if isinstance(error, kind):
+            return kind.__name__
+    return type(error).__name__
 
 
 asyncio.run(Probe(json.loads(sys.argv[1])).run())

@@ -1,0 +1,200 @@
+"""Days as rows for charts, table and file: what was partly measured or not at all is told apart, never filled in."""
+
+from __future__ import annotations
+
+import csv
+import io
+from datetime import UTC, date, datetime, timedelta
+from typing import TYPE_CHECKING, Final, Literal, TypedDict
+from zoneinfo import ZoneInfo
+
+from words import number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from wheelpit.accounts.books import DayBook
+
+# From this share of its time on a day counts as measured.
+WHOLE: Final = 0.95
+
+DAY_MS: Final = 86_400_000
+MANY_DAYS: Final = 100
+_MARGIN: Final = 0.1  # of a day, left empty on each side of its bar while there are not many
+
+Kind = Literal["measured", "partly measured", "not measured", "today so far"]
+
+RANGES: Final[dict[str, int | None]] = {
+    "2 weeks": 14,
+    "month": 31,
+    "quarter": 92,
+    "year": 365,
+    "all": None,
+}
+
+
+class Row(TypedDict):
+    """One day of a chart: its date as ms in the guise of UTC, the middle of it and the edges of its bar."""
+
+    at: int
+    left: int
+    middle: int
+    right: int
+    day: str
+    kind: Kind
+    energy_kwh: float | None
+    measured_pct: float
+    efficiency_pct: float | None
+
+
+def first_day(today: date, chosen: str, oldest: date) -> date:
+    """Return the first day of a chosen range; never before the oldest day of the ledger."""
+    days = RANGES[chosen]
+    return oldest if days is None else max(oldest, today - timedelta(days=days - 1))
+
+
+def rows(books: Iterable[DayBook], first: date, today: date) -> list[Row]:
+    """Return every day from `first` to today, also those that no record reached."""
+    of_day = {book.day: book for book in books}
+    count = (today - first).days + 1
+    margin_ms = 0 if count > MANY_DAYS else round(_MARGIN * DAY_MS)
+    return [_row(first + timedelta(days=i), of_day, today, margin_ms) for i in range(count)]
+
+
+def summary(days: Sequence[Row]) -> str:
+    """Say in one sentence what a range gave and how much of it was measured."""
+    given = [(row["energy_kwh"], row["day"]) for row in days if row["energy_kwh"] is not None]
+    if not given:
+        return "What the wheel gave is not measured in this range."
+    best, best_day = max(given)
+    parts = [f"{number(sum(energy for energy, _ in given), 1)} kWh measured in {_days(len(given))}"]
+    if len(given) > 1:
+        parts.append(f"best day {long_date(date.fromisoformat(best_day))} with {number(best, 2)} kWh")
+    partly = sum(row["kind"] == "partly measured" for row in days)
+    missing = sum(row["kind"] == "not measured" for row in days)
+    if partly:
+        parts.append(f"{_days(partly)} measured only in part")
+    if missing:
+        parts.append(f"{_days(missing)} not at all")
+    return "; ".join(parts) + "."
+
+
+def table(books: Iterable[DayBook], today: date) -> list[dict[str, str | float | None]]:
+    """Return the rows of the table, newest first: None where nothing was measured, no column where nothing ever was."""
+    found: list[dict[str, str | float | None]] = [
+        {
+            "day": f"{book.day.isoformat()}{' so far' if book.day == today else ''}",
+            "energy, kWh": _kilo(book.energy_wh),
+            "measured, %": round(book.coverage * 100, 1),
+            "turns of the wheel": None if book.revolutions is None else round(book.revolutions),
+            "turning, h": _rounded(book.turning_h, 1),
+            "charging, h": _rounded(book.charging_h, 1),
+            "peak, W": _rounded(book.peak_w, 0),
+            "diverted, kWh": _kilo(book.diverted_wh),
+            "electrical efficiency, %": None
+            if book.electrical_efficiency is None
+            else round(book.electrical_efficiency * 100, 1),
+        }
+        for book in sorted(books, key=lambda book: book.day, reverse=True)
+    ]
+    known = [name for name in (found[0] if found else {}) if any(row[name] is not None for row in found)]
+    return [{name: row[name] for name in known} for row in found]
+
+
+FORMATS: Final = {
+    "energy, kWh": "%.3f",
+    "measured, %": "%.1f",
+    "turns of the wheel": "%d",
+    "turning, h": "%.1f",
+    "charging, h": "%.1f",
+    "peak, W": "%d",
+    "diverted, kWh": "%.3f",
+    "electrical efficiency, %": "%.1f",
+}
+
+COLUMNS: Final = (
+    "day",
+    "start",
+    "end",
+    "complete",
+    "energy_wh",
+    "coverage",
+    "revolutions",
+    "turning_h",
+    "charging_h",
+    "peak_w",
+    "diverted_wh",
+    "electrical_efficiency",
+)
+
+
+def as_csv(books: Iterable[DayBook], time_zone: str, today: date) -> str:
+    """Return the days as a file: oldest first, empty where nothing was measured, bounds with their offset from UTC."""
+    zone = ZoneInfo(time_zone)
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for book in sorted(books, key=lambda book: book.day):
+        writer.writerow(
+            [
+                book.day.isoformat(),
+                _instant(book.start_ms, zone),
+                _instant(book.end_ms, zone),
+                "no" if book.day >= today or book.coverage < WHOLE else "yes",
+                *(_plain(getattr(book, name)) for name in COLUMNS[4:]),
+            ]
+        )
+    return text.getvalue()
+
+
+def long_date(day: date) -> str:
+    """Write a date in words."""
+    return f"{day.day} {day:%B %Y}"
+
+
+def _row(day: date, of_day: dict[date, DayBook], today: date, margin_ms: int) -> Row:
+    book = of_day.get(day)
+    energy_wh = None if book is None else book.energy_wh
+    coverage = 0.0 if book is None else book.coverage
+    at_ms = int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000)
+    return Row(
+        at=at_ms,
+        left=at_ms + margin_ms,
+        middle=at_ms + DAY_MS // 2,
+        right=at_ms + DAY_MS - margin_ms,
+        day=day.isoformat(),
+        kind=_kind(day, today, energy_wh, coverage),
+        energy_kwh=None if energy_wh is None else energy_wh / 1000,
+        measured_pct=coverage * 100,
+        efficiency_pct=None
+        if book is None or book.electrical_efficiency is None
+        else book.electrical_efficiency * 100,
+    )
+
+
+def _kind(day: date, today: date, energy_wh: float | None, coverage: float) -> Kind:
+    if energy_wh is None:
+        return "not measured"
+    if day == today:
+        return "today so far"
+    return "measured" if coverage >= WHOLE else "partly measured"
+
+
+def _days(count: int) -> str:
+    return f"{count} day{'' if count == 1 else 's'}"
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _kilo(value: float | None) -> float | None:
+    return None if value is None else round(value / 1000, 3)
+
+
+def _plain(value: float | None) -> str:
+    return "" if value is None else f"{value:.6g}" if abs(value) < 1 else f"{value:.3f}"
+
+
+def _instant(at_ms: int, zone: ZoneInfo) -> str:
+    return datetime.fromtimestamp(at_ms / 1000, UTC).astimezone(zone).isoformat()

@@ -1,0 +1,101 @@
+"""The measuring side under the interpreter of the boards: same records, small heap, no allocation in the interrupt."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from interpreters import FIRMWARE, ON_BOARD, command
+from test_settings import GOOD
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+WRAP = 1 << 30
+# In the order in which they need each other.
+MEASURING = [
+    "names",
+    "fields",
+    "clock",
+    "records",
+    "settings",
+    "pulses",
+    "pins",
+    "wifi",
+    "tally",
+    "ina226",
+    "analogue",
+    "recorder",
+    "sampler",
+]
+
+
+def run(
+    interpreter: str, script: str, *arguments: str, search: tuple[Path, ...] = (), heap: str = "128k"
+) -> list[Any]:
+    """Run a script and return the JSON of its lines."""
+    words, environment = command(interpreter, ON_BOARD / script, *arguments, search=search, heap=heap)
+    done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr
+    return [json.loads(line) for line in done.stdout.splitlines()]
+
+
+def measured(interpreter: str, folder: Path, **changes: Any) -> list[Any]:
+    """Measure as told and return the records."""
+    found = {
+        "settings": GOOD,
+        "from_us": 0,
+        "spacing_deg": [80, 100, 90, 90],
+        "rpm": 10.4,
+        "bus_v": 13.5,
+        "amps": 5.4,
+        "raw": 13_196,
+        "seconds": 60,
+        "anchor_ms": 1_790_000_003_300,
+    }
+    path = folder / "told.json"  # MicroPython takes no argument above 255 bytes
+    path.write_text(json.dumps({**found, **changes}))
+    return run(interpreter, "measuring.py", str(path), search=(FIRMWARE / "sim",))
+
+
+@pytest.mark.parametrize("from_us", [0, WRAP - 30_000_000])
+def test_both_interpreters_make_the_same_records(tmp_path: Path, from_us: int) -> None:
+    on_board = measured("micropython", tmp_path, from_us=from_us)
+    on_cpython = measured("cpython", tmp_path, from_us=from_us)
+    assert on_board == on_cpython
+    assert len(on_board) >= 6
+    last = on_board[-1]
+    assert last["end_ms"] % 10_000 == 0
+    assert last["span_ms"] == last["dur_ms"] == 10_000
+    rpm, rectified, volts, amps, _degc = last["mean"]
+    assert rpm == pytest.approx(10_400, rel=1e-3)
+    assert rectified == pytest.approx(20_800, abs=3)
+    assert (volts, amps) == (13_500, 5_400)
+    assert last["boot"] == 3
+    assert last["state"] == "turning"
+
+
+def test_five_watts_on_the_board(tmp_path: Path) -> None:
+    records = measured("micropython", tmp_path, bus_v=12.5, amps=0.4, seconds=125)
+    first, last = records[0], records[-1]
+    mwh = last["total"][10] - first["total"][10]
+    ms = last["total"][13] - first["total"][13]
+    assert mwh == pytest.approx(5000 * ms / 3_600_000, abs=1)
+    assert ms >= 100_000
+
+
+def test_the_interrupt_allocates_nothing() -> None:
+    assert run("micropython", "isr.py") == [{"ring": True, "careless": False, "taken": 64, "lost": 136}]
+
+
+def test_the_measuring_side_fits_into_a_small_heap() -> None:
+    (used,) = run("micropython", "imports.py", *MEASURING, heap="128k")
+    assert set(used) == set(MEASURING)
+    assert max(used.values()) < 80_000  # the rest is for the journal, the link and what they hold
+
+
+@pytest.mark.parametrize("module", MEASURING)
+def test_each_module_can_be_imported_alone(module: str) -> None:
+    run("micropython", "imports.py", module, heap="128k")
