@@ -79,12 +79,12 @@ def summary(days: Sequence[Row]) -> str:
     return "; ".join(parts) + "."
 
 
-def table(books: Iterable[DayBook], today: date) -> list[dict[str, str | float | None]]:
+def table(books: Iterable[DayBook]) -> list[dict[str, str | float | None]]:
     """Return the rows of the table, newest first: None where nothing was measured, no column where nothing ever was."""
     found: list[dict[str, str | float | None]] = [
         {
-            "day": f"{book.day.isoformat()}{' so far' if book.day == today else ''}",
-            "energy, kWh": _kilo(book.energy_wh),
+            "day": f"{book.day.isoformat()}{' so far' if book.partial else ''}",
+            "energy, kWh": _kilo(book.energy_wh) if book.coverage else None,
             "measured, %": round(book.coverage * 100, 1),
             "turns of the wheel": None if book.revolutions is None else round(book.revolutions),
             "turning, h": _rounded(book.turning_h, 1),
@@ -118,33 +118,58 @@ COLUMNS: Final = (
     "end",
     "complete",
     "energy_wh",
+    "measured_by",
+    "lower_bound",
     "coverage",
     "revolutions",
     "turning_h",
     "charging_h",
     "peak_w",
     "diverted_wh",
+    "back_wh",
     "electrical_efficiency",
 )
 
 
-def as_csv(books: Iterable[DayBook], time_zone: str, today: date) -> str:
+def as_csv(books: Iterable[DayBook], time_zone: str) -> str:
     """Return the days as a file: oldest first, empty where nothing was measured, bounds with their offset from UTC."""
     zone = ZoneInfo(time_zone)
     text = io.StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(COLUMNS)
+    writer = csv.DictWriter(text, COLUMNS, lineterminator="\n")
+    writer.writeheader()
     for book in sorted(books, key=lambda book: book.day):
         writer.writerow(
-            [
-                book.day.isoformat(),
-                _instant(book.start_ms, zone),
-                _instant(book.end_ms, zone),
-                "no" if book.day >= today or book.coverage < WHOLE else "yes",
-                *(_plain(getattr(book, name)) for name in COLUMNS[4:]),
-            ]
+            {
+                "day": book.day.isoformat(),
+                "start": _instant(book.start_ms, zone),
+                "end": _instant(book.end_ms, zone),
+                "complete": "no" if book.partial or book.coverage < WHOLE else "yes",
+                "energy_wh": _plain(book.energy_wh, 3),
+                "measured_by": book.basis or "",
+                "lower_bound": "" if book.basis is None else "yes" if book.lower_bound else "no",
+                "coverage": _plain(book.coverage, 5),
+                "revolutions": _plain(book.revolutions, 3),
+                "turning_h": _plain(book.turning_h, 4),
+                "charging_h": _plain(book.charging_h, 4),
+                "peak_w": _plain(book.peak_w, 2),
+                "diverted_wh": _plain(book.diverted_wh, 3),
+                "back_wh": _plain(book.back_wh, 3),
+                "electrical_efficiency": _plain(book.electrical_efficiency, 5),
+            }
         )
     return text.getvalue()
+
+
+def title(books: Iterable[DayBook]) -> str:
+    """Say what the bars are: what was measured, and whether the wheel gave that or at least that."""
+    of_battery = {book.basis for book in books if book.basis is not None} == {"battery"}
+    where = "Energy into the battery" if of_battery else "Energy from the charge controller"
+    return f"{where}, kWh a day{', at least' if any(book.lower_bound for book in books) else ''}"
+
+
+def notes(books: Iterable[DayBook]) -> list[str]:
+    """Return why figures of these days are lower bounds or cannot be said, each reason once."""
+    return list(dict.fromkeys(f"Energy: {book.note}." for book in books if book.note))
 
 
 def long_date(day: date) -> str:
@@ -154,7 +179,8 @@ def long_date(day: date) -> str:
 
 def _row(day: date, of_day: dict[date, DayBook], today: date, margin_ms: int) -> Row:
     book = of_day.get(day)
-    energy_wh = None if book is None else book.energy_wh
+    # Without a moment measured there is no energy to speak of, not even none.
+    energy_wh = None if book is None or book.coverage == 0 else book.energy_wh
     coverage = 0.0 if book is None else book.coverage
     at_ms = int(datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() * 1000)
     return Row(
@@ -192,8 +218,8 @@ def _kilo(value: float | None) -> float | None:
     return None if value is None else round(value / 1000, 3)
 
 
-def _plain(value: float | None) -> str:
-    return "" if value is None else f"{value:.6g}" if abs(value) < 1 else f"{value:.3f}"
+def _plain(value: float | None, decimals: int) -> str:
+    return "" if value is None else f"{value:.{decimals}f}"
 
 
 def _instant(at_ms: int, zone: ZoneInfo) -> str:

@@ -22,7 +22,7 @@ _ROOM: Final = 46
 _FILLS: Final = {"measured": c.WATER, "partly measured": c.WASH, "today so far": c.PAPER}
 
 
-def energy(days: Sequence[Row]) -> Any:
+def energy(days: Sequence[Row], title: str) -> Any:
     """Return the bars of the days: full blue where measured, pale where partly, shaded where not at all."""
     empty = [row for row in days if row["kind"] == "not measured"]
     given = [row for row in days if row["kind"] != "not measured"]
@@ -57,11 +57,7 @@ def energy(days: Sequence[Row]) -> Any:
         .mark_text(text=["so", "far"], baseline="bottom", dy=-16, lineHeight=12, color=c.SLATE, fontSize=12)
         .encode(x=_x(days, "middle"), y=alt.Y("energy_kwh:Q"))
     )
-    return dressed(
-        alt.layer(_shade(empty, x), bars, label).properties(
-            height=300, title="Energy from the charge controller, kWh a day"
-        )
-    )
+    return dressed(alt.layer(_shade(empty, x), bars, label).properties(height=300, title=title))
 
 
 def measured(days: Sequence[Row]) -> Any:
@@ -85,7 +81,9 @@ def measured(days: Sequence[Row]) -> Any:
             ],
         )
     )
-    return dressed(bars.properties(height=120, title="Measured, % of the day"))
+    return dressed(
+        bars.properties(height=120, title="Measured, % of the day (today: of the part that has passed)")
+    )
 
 
 def efficiency(days: Sequence[Row]) -> Any:
@@ -149,8 +147,8 @@ def _shade(empty: Sequence[Row], x: alt.X) -> Any:
         .encode(
             x=x,
             x2="right:T",
-            y=alt.YValue(0),
-            y2=alt.Y2Value("height"),
+            y=alt.value(0),
+            y2=alt.Y2Value("height"),  # type: ignore[no-untyped-call] # altair's own
             tooltip=[alt.Tooltip("day:N", title="day"), alt.Tooltip("kind:N", title=" ")],
         )
     )

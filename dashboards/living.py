@@ -67,15 +67,9 @@ export default function(component) {{
   const root = component.parentElement.querySelector('.living');
   const now = root.querySelector('.now');
   const lost = root.querySelector('.lost');
-  const share = turned(now);
-  now.innerHTML = component.data;
-  root.classList.remove('silent');
-  if (share !== null) turnTo(now, share);
-  lost.hidden = true;
-
   let state = watched.get(root);
   if (!state) {{
-    state = {{}};
+    state = {{html: null}};
     watched.set(root, state);
     state.timer = setInterval(() => {{
       const seconds = Math.round((performance.now() - state.at) / 1000);
@@ -87,6 +81,13 @@ export default function(component) {{
     }}, 1000);
   }}
   state.at = performance.now();
+  root.classList.remove('silent');
+  lost.hidden = true;
+  if (state.html !== component.data.html) {{
+    const share = turned(now);
+    now.innerHTML = state.html = component.data.html;
+    if (share !== null) turnTo(now, share);
+  }}
   return () => {{
     // Called before the next drawing too: only an element that left the page takes its clock with it.
     setTimeout(() => {{
@@ -104,6 +105,6 @@ _mount = st.components.v2.component(
 )
 
 
-def show(html: str) -> None:
-    """Show HTML that this program made and escaped; see `living` for what the page does with it."""
-    _mount(data=html, key="living")
+def show(html: str, now_ms: int) -> None:
+    """Show HTML that this program made and escaped; the time makes each answer a new one, also when nothing changed."""
+    _mount(data={"html": html, "now_ms": now_ms}, key="living")

@@ -14,7 +14,7 @@ SLATE: Final = "#26323a"  # lines and text
 QUIET: Final = "#58636b"  # small print and axes
 WATER: Final = "#14577f"  # what is measured
 WASH: Final = "#b9d3df"  # water that is drawn, not measured
-STALE: Final = "#6c6a66"  # what was measured too long ago
+STALE: Final = "#625f5b"  # what was measured too long ago
 SIGNAL: Final = "#a8231c"  # alarms, never without a word
 
 TEXT_COLOURS: Final = {"slate": SLATE, "quiet": QUIET, "water": WATER, "stale": STALE, "signal": SIGNAL}

@@ -31,26 +31,32 @@ books = data.books(where.ledger, where.plant, plant.site.id, first, today)
 rows = daily.rows(books, first, today)
 
 st.markdown(daily.summary(rows))
-for chart in (daycharts.energy(rows), daycharts.measured(rows), daycharts.efficiency(rows)):
+for chart in (
+    daycharts.energy(rows, daily.title(books)),
+    daycharts.measured(rows),
+    daycharts.efficiency(rows),
+):
     if chart is not None:
         st.altair_chart(chart, theme=None)
 st.markdown(
     f":small[Days are those of {plant.site.time_zone}. A shaded day was not measured; of a pale one only a part was, "
     "and its true figure may be higher.]"
 )
+for note in daily.notes(books):
+    st.markdown(f":small[{note}]")
 undated_wh = data.undated_wh(where.ledger, plant.site.id)
 if undated_wh:
     st.markdown(f"{words.number(undated_wh, 0)} Wh have no date yet and are in no day.")
 
 st.subheader("Table", anchor=False)
 st.dataframe(
-    daily.table(books, today),
+    daily.table(books),
     hide_index=True,
     column_config={name: st.column_config.NumberColumn(format=form) for name, form in daily.FORMATS.items()},
 )
 st.download_button(
     "Download these days as CSV",
-    daily.as_csv(books, plant.site.time_zone, today),
+    daily.as_csv(books, plant.site.time_zone),
     file_name=f"{plant.site.id}-{first.isoformat()}-{today.isoformat()}.csv",
     mime="text/csv",
 )

@@ -23,7 +23,8 @@ def _living() -> None:
     except WheelpitError as error:
         st.text(str(error))
         return
-    living.show(block.live_block(plant, moment, alarms, data.now_ms(), states.advice(where, plant, moment)))
+    now_ms = data.now_ms()
+    living.show(block.live_block(plant, moment, alarms, now_ms, states.advice(where, plant, moment)), now_ms)
 
 
 @st.fragment(run_every=20)

@@ -23,18 +23,18 @@ class Folder:
     """One folder of files. What fails raises OSError."""
 
     def __init__(self, path: str) -> None:
-        self._path = path if path != "/" else ""
+        self.path = path
 
     def make(self) -> None:
         """Make the folder if it is not there."""
         try:
-            os.listdir(self._path)
+            os.listdir(self.path)
         except OSError:
-            os.mkdir(self._path)
+            os.mkdir(self.path)
 
     def names(self) -> "list[str]":
         """Return the names of all files."""
-        return os.listdir(self._path)
+        return os.listdir(self.path)
 
     def read_into(self, name: str, buffer: bytearray) -> int:
         """Read a file from its start as far as the buffer goes; return how many bytes were read."""
@@ -81,9 +81,9 @@ class Folder:
         """Return how many blocks the file system still has, None where it does not say."""
         if _statvfs is None:
             return None
-        told = _statvfs(self._path or "/")
+        told = _statvfs(self.path)
         free: int = told[1] * told[3] // BLOCK
         return free
 
     def _where(self, name: str) -> str:
-        return self._path + "/" + name
+        return self.path + "/" + name

@@ -8,6 +8,8 @@ the place of Unix time.
 
 from micropython import const
 
+from node.flash_pack import Base, shape_for
+from node.flash_segment import Segment
 from node.records import Rec
 
 GRAINS_MS = (0, 60_000, 300_000, 900_000)
@@ -19,10 +21,21 @@ _SHIFT_MOST_MS = const(1000)
 class Group:
     """Neighbours that become one record: `begin` with one, `add` each that it `takes`, then ask for the `record`."""
 
-    __slots__ = ("_dur_ms", "_fault", "_first", "_last", "_least", "_most", "_start_ms", "_sum", "_weight", "grain_ms")
+    __slots__ = (
+        "_dur_ms",
+        "_fault",
+        "_first",
+        "_grain_ms",
+        "_last",
+        "_least",
+        "_most",
+        "_start_ms",
+        "_sum",
+        "_weight",
+    )
 
     def __init__(self) -> None:
-        self.grain_ms = 0
+        self._grain_ms = 1
         self._last: Rec | None = None
         self._first = 0
         self._start_ms = 0
@@ -34,8 +47,8 @@ class Group:
         self._fault: list[str | None] = []
 
     def clear(self, grain_ms: int) -> None:
-        """Hold nothing, and join within periods of this length from now on."""
-        self.grain_ms = grain_ms
+        """Hold nothing, and join within periods of this length from now on; 0 joins nothing."""
+        self._grain_ms = max(grain_ms, 1)
         self._last = None
 
     @property
@@ -71,7 +84,7 @@ class Group:
         # By the clock, also where it was set a little in between: the host counts joined time in Unix time.
         if not 0 < end_ms - self._start_ms <= rec.up_ms:
             return False
-        return self._start_ms // self.grain_ms == (end_ms - 1) // self.grain_ms
+        return self._start_ms // self._grain_ms == (end_ms - 1) // self._grain_ms
 
     def add(self, rec: Rec) -> None:
         """Join a record, which must have been taken."""
@@ -117,6 +130,56 @@ class Group:
             [None if self._weight[i] else fault for i, fault in enumerate(self._fault)],
             last.layout,
         )
+
+
+class Joiner:
+    """Writes records into a segment, joined. After each `rest` that succeeds, what came so far can be kept."""
+
+    __slots__ = ("_group", "_kept", "_kept_mark", "_out")
+
+    def __init__(self, out: Segment) -> None:
+        self._group = Group()
+        self._out = out
+        self._kept: Rec | None = None
+        self._kept_mark: tuple[int, int, Base | None] = out.mark()
+
+    def begin(self, out: Segment, grain_ms: int) -> None:
+        """Write into this segment, which has just been started."""
+        self._group.clear(grain_ms)
+        self._out = out
+        self._kept = None
+        self._kept_mark = out.mark()
+
+    def add(self, rec: Rec) -> bool:
+        """Take the next record; return False when the segment is full."""
+        group = self._group
+        if group.takes(rec):
+            group.add(rec)
+            return True
+        if not group.empty and not self._write(group.record()):
+            return False
+        group.begin(rec)
+        return True
+
+    def rest(self) -> bool:
+        """Return whether all that came so far fits. Then it can be kept whatever comes next; more can be joined."""
+        here = self._out.mark()
+        last = None if self._group.empty else self._group.record()
+        if last is not None and not self._write(last):
+            return False
+        self._out.back_to(here)
+        self._kept = last
+        self._kept_mark = here
+        return True
+
+    def keep(self) -> None:
+        """Leave in the segment what came until the last rest."""
+        self._out.back_to(self._kept_mark)
+        if self._kept is not None:
+            self._write(self._kept)
+
+    def _write(self, rec: Rec) -> bool:
+        return self._out.add(rec, shape_for(rec))
 
 
 def _lower(a: "int | None", b: "int | None") -> "int | None":

@@ -15,7 +15,18 @@ class Index:
     grains: how far its records are folded.
     """
 
-    __slots__ = ("_columns", "count", "counts", "firsts", "grains", "held", "lasts", "lows", "serials", "sizes")
+    __slots__ = (
+        "_columns",
+        "count",
+        "counts",
+        "firsts",
+        "grains",
+        "held",
+        "lasts",
+        "lows",
+        "serials",
+        "sizes",
+    )
 
     def __init__(self, room: int) -> None:
         self.serials = array("I", [0] * room)

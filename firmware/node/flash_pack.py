@@ -23,6 +23,8 @@ _STATE = const(1)
 _CLOCK = const(4)
 _WHOLE = const(64)  # every channel was measured
 _DATED = const(128)
+_SEVEN_BITS = const(127)
+_MORE = const(128)  # another byte follows
 _BODY_LEAST = const(6)
 _LENGTH_MOST = const(0x3FFF)
 CRC_BYTES = const(4)
@@ -51,6 +53,14 @@ def shape_of(channel_mask: int, total_mask: int) -> Shape:
             _shapes.clear()
         shape = _shapes[key] = Shape(names.Layout(channel_mask, total_mask))
     return shape
+
+
+def shape_for(rec: Rec) -> Shape:
+    """Return the shape of a record that was read from flash."""
+    layout = rec.layout
+    if layout is None:
+        raise ValueError("a record from flash has no layout")
+    return shape_of(layout.channel_mask, layout.total_mask)
 
 
 class Base:
@@ -82,10 +92,7 @@ class Base:
         if rec.boot != self.boot or shape is not self.shape or rec.n <= self.n or rec.up_ms < self.up_ms:
             return False
         total = self.total
-        for i, value in enumerate(rec.total):
-            if value < total[i]:
-                return False
-        return True
+        return all(value >= total[i] for i, value in enumerate(rec.total))
 
 
 class Codec:
@@ -111,10 +118,10 @@ class Codec:
             start = at + 1
             if start + length + 1 + CRC_BYTES > len(self._buffer):
                 return 0
-            if length > 127:
+            if length > _SEVEN_BITS:
                 # The length takes a second byte: make room for it.
                 self._buffer[start + 1 : start + 1 + length] = self._view[start : start + length]
-                self._buffer[at] = length & 127 | 128
+                self._buffer[at] = length & _SEVEN_BITS | _MORE
                 self._buffer[start] = length >> 7
                 start += 1
             else:
@@ -135,10 +142,10 @@ class Codec:
         buffer = self._buffer
         length = buffer[at]
         start = at + 1
-        if length > 127:
+        if length > _SEVEN_BITS:
             if start >= size:
                 return 0
-            length = length & 127 | buffer[start] << 7
+            length = length & _SEVEN_BITS | buffer[start] << 7
             start += 1
         end = start + length
         if length < _BODY_LEAST or length > _LENGTH_MOST or end + CRC_BYTES > size:
@@ -161,7 +168,7 @@ class Codec:
 
     def unpack(self, at: int, base: "Base | None") -> "tuple[Rec, Base]":
         """Return the record of a frame that has been checked, and its base (zeros if it is a key record)."""
-        self._at = at + (2 if self._buffer[at] > 127 else 1)
+        self._at = at + (2 if self._buffer[at] > _SEVEN_BITS else 1)
         flags = self._buffer[self._at]
         self._at += 1
         if flags & _KEY or base is None:
@@ -180,7 +187,7 @@ class Codec:
         mean: list[int | None] = [None] * count
         least: list[int | None] = [None] * count
         most: list[int | None] = [None] * count
-        measured = self._marks(faults) if not flags & _WHOLE else None
+        measured = None if flags & _WHOLE else self._marks(faults)
         for i in range(count):
             if measured is None or measured >> i & 1:
                 value = base.mean[i] + self._get_signed()
@@ -207,25 +214,15 @@ class Codec:
         return rec, base
 
     def _body(self, rec: Rec, base: Base, *, key: bool) -> None:
-        shape = base.shape
-        count = len(rec.mean)
-        whole = True
-        for value in rec.mean:
-            if value is None:
-                whole = False
+        whole = None not in rec.mean
         flags = names.STATES.index(rec.state) << _STATE | names.CLOCKS.index(rec.clock) << _CLOCK
-        if key:
-            flags |= _KEY
-        if whole:
-            flags |= _WHOLE
-        if rec.end_ms is not None:
-            flags |= _DATED
+        flags |= (_KEY if key else 0) | (_WHOLE if whole else 0) | (0 if rec.end_ms is None else _DATED)
         self._buffer[self._at] = flags
         self._at += 1
         if key:
             self._put(rec.boot)
-            self._put(shape.layout.channel_mask)
-            self._put(shape.layout.total_mask)
+            self._put(base.shape.layout.channel_mask)
+            self._put(base.shape.layout.total_mask)
         elapsed_ms = rec.up_ms - base.up_ms
         self._put(rec.n - base.n)
         self._put(rec.n - rec.first)
@@ -235,21 +232,23 @@ class Codec:
         if rec.end_ms is not None:
             self._put_signed(rec.end_ms - rec.up_ms - base.anchor_ms)
         if not whole:
-            for i in range(count):
-                code = rec.faults[i]
-                if rec.mean[i] is not None:
-                    self._put(0)
-                else:
-                    self._put(1 if code is None else names.FAULTS.index(code) + 2)
-        for i in range(count):
-            mean = rec.mean[i]
+            for i, code in enumerate(rec.faults):
+                missing = 1 if code is None else names.FAULTS.index(code) + 2
+                self._put(missing if rec.mean[i] is None else 0)
+        self._put_values(rec, base)
+        self._put_totals(rec, base, elapsed_ms)
+
+    def _put_values(self, rec: Rec, base: Base) -> None:
+        for i, mean in enumerate(rec.mean):
             if mean is not None:
                 least = rec.min[i]
                 most = rec.max[i]
                 self._put_signed(mean - base.mean[i])
                 self._put_signed(0 if least is None else mean - least)
                 self._put_signed(0 if most is None else most - mean)
-        times = shape.times
+
+    def _put_totals(self, rec: Rec, base: Base, elapsed_ms: int) -> None:
+        times = base.shape.times
         for i, total in enumerate(rec.total):
             grown = total - base.total[i]
             if times[i]:
@@ -283,8 +282,8 @@ class Codec:
     def _put(self, value: int) -> None:
         buffer = self._buffer
         at = self._at
-        while value > 127:
-            buffer[at] = value & 127 | 128
+        while value > _SEVEN_BITS:
+            buffer[at] = value & _SEVEN_BITS | _MORE
             value >>= 7
             at += 1
         buffer[at] = value
@@ -297,12 +296,12 @@ class Codec:
         buffer = self._buffer
         at = self._at
         byte = buffer[at]
-        value = byte & 127
+        value = byte & _SEVEN_BITS
         shift = 7
-        while byte > 127:
+        while byte > _SEVEN_BITS:
             at += 1
             byte = buffer[at]
-            value |= (byte & 127) << shift
+            value |= (byte & _SEVEN_BITS) << shift
             shift += 7
         self._at = at + 1
         return value

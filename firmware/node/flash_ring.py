@@ -9,24 +9,21 @@ flash before those it was made of are deleted.
 from micropython import const
 
 from node.flash_files import Folder
-from node.flash_fold import COARSEST, GRAINS_MS, Group
+from node.flash_fold import COARSEST, GRAINS_MS, Joiner
 from node.flash_index import Index
-from node.flash_pack import Shape, shape_of
 from node.flash_scan import Found, name_of
 from node.flash_segment import SIZE, Segment
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from typing import Iterator
-
-    from node.records import Rec
+    from typing import Generator, Iterator
 
 FREE_BLOCKS = const(8)  # that the journal leaves to the file system, whatever happens
 # Segments that may still be written before room must have been made: one that is being filled, one folded.
 _IN_HAND = const(2)
 _FEWEST = const(4)  # so many segments are kept, even where others have filled the file system
 # A segment that is less full than this is folded once more, with the next ones.
-_PARTLY = const(SIZE * 3 // 4)
+_PARTLY = SIZE * 3 // 4
 _AT_ONCE = const(4)  # records joined before others get their turn
 
 
@@ -52,7 +49,7 @@ class Ring:
         self._serial = found.serial
         self._floors = found.floors
         self._wrecks = found.wrecks
-        self._group = Group()
+        self._joiner = Joiner(self.out)
 
     def begin(self, segment: Segment, grain: int) -> None:
         """Begin a segment, whose file has a number that no other had."""
@@ -67,7 +64,7 @@ class Ring:
         """Read the segment of row k; one that cannot be read comes out empty, and the damage is counted."""
         serial = self._index.serials[k]
         try:
-            size = self._files.read_into(name_of(serial), view.buffer)
+            size = min(self._files.read_into(name_of(serial), view.buffer), self._index.sizes[k])
         except OSError:
             size = 0
         if view.load(size, self._floors.get(serial, 0)) and view.serial != serial:
@@ -92,8 +89,7 @@ class Ring:
         """Delete files that are not needed any more, in steps."""
         while self.stale:
             yield
-            self._files.remove(self.stale[-1])
-            self.stale.pop()
+            self._files.remove(self.stale.pop())
 
     def make_room(self) -> "Iterator[None]":
         """Fold or give up segments until there is room again, in steps: run it to its end."""
@@ -114,9 +110,7 @@ class Ring:
                 run = self._run(rows)
                 if run is None:
                     break
-                before = index.count
-                yield from self._fold(run[0], run[1])
-                if index.count < before:
+                if (yield from self._fold(run[0], run[1])):
                     return
         self._give_up()
 
@@ -144,51 +138,41 @@ class Ring:
             # Folding it alone frees no block: it waits for the neighbours that it will then be folded with.
             grains[begin] = grain + 1
 
-    def _fold(self, begin: int, end: int) -> "Iterator[None]":
-        """Join the records of neighbouring segments into one segment, as many of them as go into it."""
+    def _fold(self, begin: int, end: int) -> "Generator[None, None, bool]":
+        """Join neighbouring segments into one, as many as go into it; return whether a block came free."""
         index = self._index
-        out = self.out
         grain = index.grains[end - 1] + 1
-        self.begin(out, grain)
-        self._group.clear(GRAINS_MS[grain])
-        before = out.mark()
-        joined: Rec | None = None
+        self.begin(self.out, grain)
+        self._joiner.begin(self.out, GRAINS_MS[grain])
         row = begin
-        while row < end:
-            self.load(row, self._view)
-            fits = True
-            for i in range(self._view.count):
-                if i % _AT_ONCE == 0:
-                    yield
-                if not self._join(self._view.read(i)):
-                    fits = False
-                    break
-            if not fits:
-                break
-            # What is joined so far must fit too, in case that nothing more of the next segment does.
-            here = out.mark()
-            last = None if self._group.empty else self._group.record()
-            if last is not None and not out.add(last, _shape(last)):
-                break
-            out.back_to(here)
-            before, joined = here, last
+        while row < end and (yield from self._join(row)):
             row += 1
-        out.back_to(before)
-        if joined is not None:
-            out.add(joined, _shape(joined))
-        if row - begin < 2:
-            index.grains[begin] = max(grain, index.grains[begin])
-            if row - begin == 1 or end - begin == 1:
-                return
-            return
-        if out.count:
-            yield from self.write(out)
+        self._joiner.keep()
+        if row < begin + 2:
+            # No block comes free. The one before stays out of it the next time, or this one is as coarse as it gets.
+            if index.grains[begin] == grain:
+                index.sizes[begin] = SIZE
+            else:
+                index.grains[begin] = grain
+            return False
+        if self.out.count:
+            yield from self.write(self.out)
         for k in range(begin, row):
-            self.stale.append(name_of(index.serials[k]))
-            self._floors.pop(index.serials[k], None)
+            self._forget(index.serials[k])
         index.remove(begin, row - begin)
-        if out.count:
-            index.put(begin, out)
+        if self.out.count:
+            index.put(begin, self.out)
+        return True
+
+    def _join(self, row: int) -> "Generator[None, None, bool]":
+        """Join the records of a segment to those before; return whether all of them had room."""
+        self.load(row, self._view)
+        for i in range(self._view.count):
+            if i % _AT_ONCE == 0:
+                yield
+            if not self._joiner.add(self._view.read(i)):
+                return False
+        return self._joiner.rest()
 
     def write(self, segment: Segment) -> "Iterator[None]":
         """Write a whole segment as a new file, in steps."""
@@ -196,18 +180,6 @@ class Ring:
         self.stale.append(name)  # until it is complete
         yield from self._files.write(name, segment.buffer, 0, segment.used)
         self.stale.remove(name)
-
-    def _join(self, rec: "Rec") -> bool:
-        group = self._group
-        if group.takes(rec):
-            group.add(rec)
-            return True
-        if not group.empty:
-            last = group.record()
-            if not self.out.add(last, _shape(last)):
-                return False
-        group.begin(rec)
-        return True
 
     def _give_up(self) -> None:
         """Give up the oldest segment."""
@@ -218,14 +190,9 @@ class Ring:
                 self.load(0, self._view)
                 count -= self._view.upto_seq(self.receipted)
             self.lost += count
-        self.stale.append(name_of(index.serials[0]))
-        self._floors.pop(index.serials[0], None)
+        self._forget(index.serials[0])
         index.remove(0)
 
-
-def _shape(rec: "Rec") -> Shape:
-    """Return the shape of a record that was read from flash."""
-    layout = rec.layout
-    if layout is None:
-        raise ValueError("a record from flash has no layout")
-    return shape_of(layout.channel_mask, layout.total_mask)
+    def _forget(self, serial: int) -> None:
+        self.stale.append(name_of(serial))
+        self._floors.pop(serial, None)

@@ -83,7 +83,10 @@ def scan(files: Folder, index: Index, view: Segment, say: "Callable[[str], None]
     _drop_covered(files, index, view, found)
     if index.count:
         found.boot = max(found.boot, index.lasts[index.count - 1] // names.SEQ_PER_BOOT)
-    for what, some in (("is not of this journal and is left alone", found.foreign), ("cannot be read", found.wrecks)):
+    for what, some in (
+        ("is not of this journal and is left alone", found.foreign),
+        ("cannot be read", found.wrecks),
+    ):
         if some:
             say("%s %s" % (some[0] if len(some) == 1 else "%s and %d more" % (some[0], len(some) - 1), what))
     if found.bad:

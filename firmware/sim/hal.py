@@ -89,7 +89,7 @@ class Wlan:
 class Watchdog:
     """Restarts the board when it is not fed in time.
 
-    It can only bite when the program comes by again; a program that hangs for ever is ended by its parent.
+    It can only bite when the program comes by again: one that hangs for ever it cannot end.
     """
 
     def __init__(self, timeout_ms: int, restart) -> None:

@@ -10,6 +10,7 @@ import socket
 import time
 
 _HELLO_S = 10
+_HELLO_AGAIN_S = 1  # while the firmware runs, it must not be held up for long
 _AGAIN_US = 2_000_000
 _CHUNK = 4096
 _SETTLE_FRAMES = 8
@@ -42,7 +43,7 @@ class TwinLink:
         self.edges = {}
         self.mean = {}
         self.consumers = []
-        self._connect()
+        self._connect(_HELLO_S)
 
     @property
     def up(self) -> bool:
@@ -56,7 +57,7 @@ class TwinLink:
                 return
             self._again_us = time.ticks_add(time.ticks_us(), _AGAIN_US)
             try:
-                self._connect()
+                self._connect(_HELLO_AGAIN_S)
             except OSError:
                 return
         while self._socket is not None:
@@ -86,10 +87,10 @@ class TwinLink:
             time.sleep_ms(5)
         self.edges.clear()
 
-    def _connect(self) -> None:
+    def _connect(self, patience_s: int) -> None:
         line = socket.socket()
         try:
-            line.settimeout(_HELLO_S)
+            line.settimeout(patience_s)
             line.connect(self._address)
             line.send(b'{"hello":"board"}\n')
             text = _first_line(line)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import time
 from typing import TYPE_CHECKING
 
 import pytest
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
     from tests.dashboards.conftest import Site
 
-Open = "Callable[[str], AppTest]"
 PAGES = pytest.mark.parametrize("page", ["now", "days"])
 
 
@@ -40,7 +40,7 @@ def show(state: Path) -> Iterator[Callable[[str], AppTest]]:
 def living(app: AppTest) -> str:
     """Return the HTML of the living part of the first page."""
     (element,) = app.get("bidi_component")
-    told = json.loads(element.proto.json)
+    told = json.loads(element.proto.json)["html"]
     assert isinstance(told, str)
     return told
 
@@ -101,7 +101,7 @@ def test_an_empty_ledger_says_that_no_node_has_spoken_and_what_to_do(
 
 
 def test_one_live_word_and_one_record_are_shown(show: Callable[[str], AppTest], site: Site) -> None:
-    now = _now(site)
+    now = _now()
     site.run(now - 10_000, now, 10_000)
     site.speak({"wheel_rpm": 10.4, "battery_v": 14.1, "charge_a": 4.4})
     app = show("now")
@@ -113,7 +113,7 @@ def test_one_live_word_and_one_record_are_shown(show: Callable[[str], AppTest], 
 def test_a_channel_that_only_the_birth_declares_is_there_without_a_value(
     show: Callable[[str], AppTest], site: Site
 ) -> None:
-    now = _now(site)
+    now = _now()
     site.run(now - 10_000, now, 10_000)
     assert "no data yet" in living(show("now"))
 
@@ -121,6 +121,41 @@ def test_a_channel_that_only_the_birth_declares_is_there_without_a_value(
 def test_after_a_year_the_pages_open(show: Callable[[str], AppTest], year: Site) -> None:
     year.speak({"wheel_rpm": 10.4})
     assert "The wheel turns at 10.4 rpm." in living(show("now"))
+
+
+def test_before_the_first_record_the_days_say_what_brings_them(
+    show: Callable[[str], AppTest], site: Site
+) -> None:
+    site.make_ledger()
+    told = words(show("days"))
+    assert "No day has been booked yet." in told
+    assert f"wheelpit serve --plant {site.state / 'plant.toml'}" in told
+
+
+def test_one_record_is_a_day_so_far(show: Callable[[str], AppTest], site: Site) -> None:
+    now = _now()
+    site.run(now - 10_000, now, 10_000)
+    app = show("days")
+    assert "measured in 1 day" in words(app)
+    (table,) = app.dataframe
+    assert str(table.value["day"].iloc[0]).endswith(" so far")
+
+
+@pytest.mark.parametrize("chosen", ["2 weeks", "month", "quarter", "year", "all"])
+def test_a_year_of_days_in_every_range(show: Callable[[str], AppTest], year: Site, chosen: str) -> None:
+    app = show("days")
+    app.segmented_control(key="days_range").set_value(chosen).run()
+    assert not app.exception
+    assert len(app.get("vega_lite_chart")) == 3
+    assert ("not at all" in words(app)) == (chosen in {"year", "all"})
+    assert len(app.get("download_button")) == 1
+
+
+def test_taking_the_choice_back_shows_two_weeks(show: Callable[[str], AppTest], year: Site) -> None:
+    app = show("days")
+    app.segmented_control(key="days_range").set_value(None).run()
+    assert not app.exception
+    assert "14 days" in words(app)
 
 
 def test_stale_values_are_grey_and_a_silent_node_gets_advice(
@@ -155,7 +190,5 @@ def test_an_open_alarm_is_told_in_words(show: Callable[[str], AppTest], site: Si
     assert ">high alarm<" in told
 
 
-def _now(site: Site) -> int:
-    import time  # noqa: PLC0415
-
+def _now() -> int:
     return time.time_ns() // 1_000_000 // 10_000 * 10_000

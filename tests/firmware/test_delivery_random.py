@@ -25,6 +25,15 @@ class Histories(RuleBasedStateMachine):
         self.folder = Path(tempfile.mkdtemp(prefix="wheelpit-"))
         self.world = World(self.folder)
         self.backup: Path | None = None
+        self.world.connect_node()
+        self.world.settle()
+
+    @rule(count=few)
+    def measure_and_say(self, count: int) -> None:
+        for _ in range(count):
+            self.world.node.sample()
+            if self.world.node.connected:
+                self.world.node.say()
 
     @rule(count=few)
     def measure(self, count: int) -> None:

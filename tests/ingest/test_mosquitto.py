@@ -103,18 +103,6 @@ def test_a_wrong_password_is_told_apart(field: Any, program: str, tmp_path: Path
     assert "sesame" not in service.text()
 
 
-def test_a_refused_subscription_is_an_error(field: Any, program: str, tmp_path: Path) -> None:
-    rules = tmp_path / "acl"
-    rules.write_text("topic read somewhere/else\n")
-    rules.chmod(0o644)
-    field.mosquitto(program, "allow_anonymous true", f"acl_file {rules}")
-    service = field.serve()
-    # This broker accepts every subscription and delivers nothing: the service cannot know. Where a broker says
-    # no in its answer, the service ends; see test_mqtt.py.
-    field.wait(lambda: "connected to the broker" in service.text(), service)
-    assert service.terminate() == 0
-
-
 def test_a_second_service_elsewhere_takes_over_and_the_first_ends(
     field: Any, program: str, tmp_path: Path
 ) -> None:

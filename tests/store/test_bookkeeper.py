@@ -121,8 +121,8 @@ def test_a_host_whose_clock_is_behind_believes_the_nodes_dates(
     desk.take(record(1))
     desk.now_ms -= 30 * 86_400_000
     assert not desk.keeper.clock_is_good(desk.now_ms)
-    desk.take(record(2), after=BOOT + 1)
-    assert len(desk.reader.records("site", 0, 2_000_000_000_000)) == 2
+    desk.take(record(2), record(3, end_ms=(1 << 53) - 1), after=BOOT + 1)
+    assert len(desk.reader.records("site", 0, 2_000_000_000_000)) == 3  # the third by the anchor of its boot
     # ... and dates nothing by itself until a person has said that the clock is right.
     desk.run(lambda keeper: keeper.accept_clock(desk.now_ms))
     assert desk.keeper.clock_is_good(desk.now_ms)

@@ -247,6 +247,24 @@ def test_a_step_of_the_hosts_clock_raises_nothing_and_gives_no_negative_duration
     assert bank.alarms[1].onset_ms > alarm.cleared_ms
 
 
+def test_the_silence_that_is_told_is_the_silence_that_was_heard(bank: Bank) -> None:
+    bank.run(60, battery_v=13.0)
+    bank.now_ms += 86_400_000
+    bank.silence(120)
+    assert bank.alarms[0].value == pytest.approx(60, abs=15)
+
+
+def test_a_new_episode_begins_after_the_last_although_clock_and_service_began_again(bank: Bank) -> None:
+    bank.run(20, battery_v=15.5, battery_degc=25.0)
+    bank.run(90, battery_v=14.0, battery_degc=25.0)
+    bank.restart()
+    bank.now_ms -= 3_600_000
+    bank.run(20, battery_v=15.5, battery_degc=25.0)
+    first, second = bank.alarms
+    assert first.cleared_ms is not None
+    assert first.cleared_ms < second.onset_ms <= second.raised_ms
+
+
 def test_an_open_episode_continues_over_a_restart_and_is_raised_and_cleared_once(bank: Bank) -> None:
     bank.run(20, battery_v=15.5, battery_degc=25.0)
     for _ in range(5):

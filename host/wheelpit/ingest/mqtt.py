@@ -153,6 +153,9 @@ class Link(threading.Thread):
         self._wake()
         if self.is_alive():
             self.join(timeout_s)
+        if not self.is_alive():
+            self._wake_read.close()
+            self._wake_write.close()
 
     def _wake(self) -> None:
         try:
@@ -345,7 +348,7 @@ class Link(threading.Thread):
                 f"for the site {self._site}; end the other one"
             )
             self._fatal = TakenOverError(msg)
-        elif not self._ending.is_set():
+        elif not self._ending.is_set() and self._drop is None:
             lost = "the connection was closed before the broker accepted it: wrong user or password, or not MQTT 5"
             self._say(self._why or (f"lost the broker at {self._broker} ({reason})" if self._ready else lost))
 

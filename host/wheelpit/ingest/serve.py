@@ -9,6 +9,7 @@ from __future__ import annotations
 import fcntl
 import logging
 import signal
+import sqlite3
 import threading
 import time
 from contextlib import ExitStack, contextmanager
@@ -27,7 +28,6 @@ from wheelpit.store import live as lives
 from wheelpit.store.bookkeeper import Bookkeeper
 
 if TYPE_CHECKING:
-    import sqlite3
     from collections.abc import Callable, Iterator
     from pathlib import Path
     from types import FrameType
@@ -47,6 +47,12 @@ _log = logging.getLogger(__name__)
 
 class AlreadyRunningError(WheelpitError):
     """Another service works on this state folder."""
+
+
+class StateError(WheelpitError):
+    """The state folder cannot be read or written."""
+
+    exit_code = 74  # EX_IOERR of sysexits.h
 
 
 class Messenger(Protocol):
@@ -121,6 +127,16 @@ class Service:
 
     def run(self) -> None:
         """Run until `stop`; raise a `WheelpitError` when it cannot go on."""
+        try:
+            self._run()
+        except sqlite3.DatabaseError as error:
+            msg = (
+                f"the files in {self._options.state} cannot be used: {error}. Look for a full or failing disk; "
+                "the nodes keep their records meanwhile"
+            )
+            raise StateError(msg) from error
+
+    def _run(self) -> None:
         options = self._options
         plant = load_plant(options.plant)
         site = plant.site.id
@@ -150,10 +166,10 @@ class Service:
             watchdog = Watchdog({"writer": lambda: self._beat_s, "network": lambda: link.beat_s}, _SILENT_S)
             watchdog.start()
             stack.callback(watchdog.stop)
-            stack.callback(link.close)
             if options.messenger is not None:
                 options.messenger.start()
                 stack.callback(options.messenger.stop)
+            stack.callback(link.close)
             link.start()
             stack.enter_context(announce(options.state, "serve", site=site, broker=str(options.broker)))
             _log.info("serving %s from %s, ledger %s, start %d", site, options.state, mark.ledger, mark.start)

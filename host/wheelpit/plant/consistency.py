@@ -140,6 +140,16 @@ def _converter(plant: Plant) -> list[str]:
                 f"converter.start_v = {converter.start_v:g}: give less than largest_input_v, "
                 f"{converter.largest_input_v:g}"
             )
+    every_s = controller.open_test_every_s
+    if every_s is not None and controller.topology == "none":
+        lines.append(
+            f'controller.open_test_every_s = {every_s:g}: topology = "none" has no controller that tests its source; '
+            "leave it out"
+        )
+    if every_s is not None and every_s <= 2 * controller.open_test_s:
+        lines.append(
+            f"controller.open_test_s = {controller.open_test_s:g}: give less than half of open_test_every_s, {every_s:g}"
+        )
     diverts = controller.topology.startswith("diversion")
     if diverts and controller.dump_w is None:
         lines.append("controller.dump_w: missing; add the power of the diversion load")

@@ -175,6 +175,10 @@ class Controller:
     load_terminals: Annotated[bool, Told("whether loads are fed from the controller's load terminals")] = (
         False
     )
+    open_test_every_s: Annotated[
+        float | None, Told("how often it opens the circuit to test its source, if it does", 10, 86_400, "s")
+    ] = None
+    open_test_s: Annotated[float, Told("how long it then keeps it open", 0.05, 10, "s")] = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

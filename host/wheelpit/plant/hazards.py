@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 from wheelpit.contract.names import PAIRS
-from wheelpit.plant.chain import charging_v
+from wheelpit.plant.chain import RPM, Electric, chain_of, charging_v
 from wheelpit.plant.description import (
     DividerSensor,
     FixedConverter,
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 _DUMP_IN_HAND: Final = 1.25  # a diversion load must take this much more than the wheel's largest give
 _BUS_IN_HAND: Final = 0.9
 _FLOWS_TRIED: Final = 9
+_TEST_STEPS: Final = 50
+_NO_CURRENT: Final = Electric(0.0, 0.0)
 
 
 class Hazard(NamedTuple):
@@ -49,6 +51,7 @@ def hazards(plant: Plant) -> list[Hazard]:
     found = [
         *_runaway(plant),
         *_unloaded(plant),
+        *_source_test(plant),
         *_dump(plant),
         *_converter(plant),
         *_inputs(plant),
@@ -125,6 +128,27 @@ def _unloaded(plant: Plant) -> Iterable[Hazard]:
         f"{allowed}, and nothing takes the load",
         "add a diversion load, a clamp at the bridge or a trap in the launder",
     )
+
+
+def _source_test(plant: Plant) -> Iterable[Hazard]:
+    """Tell where the wheel runs up to the guard while the controller tests its source."""
+    controller, loaded = plant.controller, _largest(plant)
+    if controller.open_test_every_s is None or loaded is None:
+        return
+    chain, flow = chain_of(plant), plant.water.highest_flow_l_s / 1000.0
+    speed, step_s = loaded.wheel_rpm * RPM, controller.open_test_s / _TEST_STEPS
+    for _ in range(_TEST_STEPS):
+        surplus_nm = chain.available_nm(speed, flow) - chain.demanded_nm(speed, _NO_CURRENT)
+        speed = min(speed + surplus_nm / plant.wheel.inertia_kg_m2 * step_s, chain.ceiling_rad_s)
+    reached_v, guard_v = chain.open_v(speed), limits_of(plant).rectified_guard_v
+    if reached_v > guard_v:
+        yield Hazard(
+            "caution",
+            "controller.open_test_s",
+            f"while it tests its source for {controller.open_test_s:g} s at the highest flow, the wheel runs up to "
+            f"{reached_v:.0f} V, above the guard of {guard_v:.0f} V",
+            "shorten the test or switch it off: it is meant for sources that stay as they are without load",
+        )
 
 
 def _dump(plant: Plant) -> Iterable[Hazard]:

@@ -16,7 +16,7 @@ import zlib
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
-from wheelpit.contract.names import SEQ_PER_BOOT
+from wheelpit.contract.names import SEQ_PER_BOOT, TOTALS
 from wheelpit.store.packing import CLOCKS, FAULTS, PER_UNIT, STATES, Layout, Stored
 
 if TYPE_CHECKING:
@@ -30,7 +30,7 @@ LONGEST_SPAN_MS: Final = 400 * 86_400_000
 _MOST_STEPS: Final = 1 << 40
 # How far ahead of the head a number may lie for an unusable record to be believed in it.
 FARTHEST_AHEAD: Final = 1_000_000
-# The most that a total may grow in an hour. Far beyond any machine this program is for: it catches damage.
+# The most that a total may grow in an hour, by its unit. Far beyond any machine of this kind: it catches damage.
 _PER_HOUR: Final = {
     "mwh": 100_000_000,  # 100 kW
     "mas": 10_000_000 * 3600,  # 10 kA
@@ -40,6 +40,7 @@ _PER_HOUR: Final = {
     "rejected": 3600 * 100_000,
     "flips": 3600 * 1000,
 }
+_MOST_PER_HOUR: Final = {name: _PER_HOUR[name.rsplit("_", 1)[1]] for name in TOTALS}
 _SLACK_MS: Final = 3_600_000  # granted on top, so that a short interval is not judged by its rounding
 
 
@@ -258,7 +259,7 @@ def _fault_of_totals(head: Head, record: Record) -> str | None:
         grown = total - before.get(name, 0)
         if grown < 0:
             return f"{name} fell from {before[name]} to {total} within a boot"
-        most = _PER_HOUR.get(name.rsplit("_", 1)[-1])
+        most = _MOST_PER_HOUR.get(name)
         if most is not None and grown * 3_600_000 > most * (row_ms + _SLACK_MS):
             return f"{name} grew by {grown} in {row_ms} ms, more than any machine of this kind can do"
     return None

@@ -29,8 +29,9 @@ if TYPE_CHECKING:
     from wheelpit.store.booking import Sent
     from wheelpit.store.heads import Journal, Source
 
-# A date before this is the factory setting of some clock, not a time of day: 2020-01-01.
+# A date before 2020-01-01 is the factory setting of some clock, one from 2100-01-01 on is damage.
 EARLIEST_MS: Final = 1_577_836_800_000
+LATEST_MS: Final = 4_102_444_800_000
 # A node's clock may be this far ahead of the host's before its dates are not believed.
 FARTHEST_AHEAD_MS: Final = 86_400_000
 # The host's clock is taken for wrong when it is this much behind what the ledger has seen.
@@ -234,7 +235,7 @@ class Bookkeeper:
         return None if anchor is None else anchor + record.up_ms
 
     def _plausible(self, end_ms: int, now_ms: int) -> bool:
-        if end_ms < EARLIEST_MS:
+        if not EARLIEST_MS <= end_ms < LATEST_MS:
             return False
         return end_ms <= now_ms + FARTHEST_AHEAD_MS or not self.clock_is_good(now_ms)
 

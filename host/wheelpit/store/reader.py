@@ -39,8 +39,10 @@ from wheelpit.store.rows import (
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
+
+    from wheelpit.store.columns import BucketColumns
 
 __all__ = ["LedgerMissing", "LedgerNewer", "LedgerOlder", "LedgerReader"]
 
@@ -162,6 +164,19 @@ class LedgerReader:
                 (site, to_ms, from_ms),
             ).fetchall()
         return [BucketRow(start, end, *_shape(sums)) for _, start, end, sums in _merged(layouts, rows)]
+
+    def bucket_columns(self, site: str, from_ms: int, to_ms: int, names: Sequence[str]) -> BucketColumns:
+        """Return some totals of the buckets that reach into `(from_ms, to_ms]` as columns, for long periods."""
+        from wheelpit.store.columns import bucket_columns  # noqa: PLC0415 - numpy, which the service must not load
+
+        with self.open() as db:
+            layouts = _layouts(db)
+            rows = db.execute(
+                "SELECT start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
+                "JOIN bucket USING (source_id) WHERE site = ? AND start_ms < ? AND end_ms > ?",
+                (site, to_ms, from_ms),
+            ).fetchall()
+        return bucket_columns(layouts, rows, names)
 
     def records(self, site: str, from_ms: int, to_ms: int) -> list[RecordRow]:
         """Return the dated records that reach into `(from_ms, to_ms]`, in order of their ends."""

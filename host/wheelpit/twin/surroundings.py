@@ -6,12 +6,18 @@ import math
 import random
 from typing import TYPE_CHECKING, Final
 
+from wheelpit.physics.flow import v_notch_flow
+from wheelpit.plant.description import LinearSensor
 from wheelpit.twin.trouble import TwinError
 
 if TYPE_CHECKING:
+    from wheelpit.plant import Plant
     from wheelpit.twin.assumptions import Assumptions
+    from wheelpit.twin.season import Source, Weather
 
 MOST_FLOW_L_S: Final = 2000.0
+_HEADS_M: Final = (0.1, 0.2)
+_NOTCH_DEG: Final = 90.0
 _LEAST_WANDER: Final = 0.2  # the wander never brings the flow below this share of what was ordered
 
 
@@ -24,35 +30,88 @@ def check_flow(flow_l_s: float) -> float:
 
 
 class River:
-    """The flow to the wheel [L/s]: what was ordered at the gate, with a slow seeded wander.
+    """The flow to the wheel [L/s]: what was ordered at the gate, or what a season brings, with a slow seeded wander.
+
+    `stream_l_s` is what the stream has, `flow_l_s` what reaches the wheel past gate and rack; `weather` is the source's,
+    or None where the flow is only ordered. `rack_share` is the share that passes the rack.
 
     Args:
         assumptions: The twin's own figures.
         seed: Seed of the wander.
-        flow_l_s: The flow to begin with.
+        flow_l_s: The flow to begin with; with a source, the most that the gate lets through [L/s].
+        source: Where the water comes from; without one the stream is what is ordered.
     """
 
-    __slots__ = ("_gate_s", "_random", "_wander", "_wander_s", "_wander_share", "flow_l_s", "ordered_l_s")
+    __slots__ = (
+        "_gate_s", "_random", "_source", "_t_s", "_wander", "_wander_s", "_wander_share", "flow_l_s", "ordered_l_s",
+        "rack_share", "stream_l_s", "weather",
+    )  # fmt: skip
 
-    def __init__(self, assumptions: Assumptions, seed: int, flow_l_s: float) -> None:
+    def __init__(
+        self, assumptions: Assumptions, seed: int, flow_l_s: float, source: Source | None = None
+    ) -> None:
         self._random = random.Random(f"river {seed}")  # noqa: S311 - a simulation, no secret
         self._gate_s = assumptions.gate_s
         self._wander_s = assumptions.wander_s
         self._wander_share = assumptions.wander_share
         self._wander = 0.0
+        self._source = source
+        self._t_s = 0.0
+        self.rack_share = 1.0
         self.ordered_l_s = check_flow(flow_l_s)
-        self.flow_l_s = self.ordered_l_s
+        self.weather: Weather | None = None if source is None else source.at(0.0)
+        self.stream_l_s = self._stream()
+        self.flow_l_s = self._wanted()
 
     def order(self, flow_l_s: float) -> None:
         """Set the gate to another mean flow [L/s]; it takes a few seconds to arrive."""
         self.ordered_l_s = check_flow(flow_l_s)
 
+    def _stream(self) -> float:
+        mean_l_s = self.ordered_l_s if self.weather is None else self.weather.stream_l_s
+        return mean_l_s * max(_LEAST_WANDER, 1 + self._wander)
+
+    def _wanted(self) -> float:
+        if self.weather is None:
+            return self.stream_l_s * self.rack_share
+        return min(self.stream_l_s, self.ordered_l_s) * self.rack_share * (1 - self.weather.leaves)
+
     def tend(self, seconds: float) -> None:
         """Let so much time pass."""
         step = seconds / self._wander_s
         self._wander += -self._wander * step + self._wander_share * math.sqrt(2 * step) * self._random.gauss()
-        wanted = self.ordered_l_s * max(_LEAST_WANDER, 1 + self._wander)
-        self.flow_l_s += (wanted - self.flow_l_s) * (1 - math.exp(-seconds / self._gate_s))
+        self._t_s += seconds
+        if self._source is not None:
+            self.weather = self._source.at(self._t_s)
+        self.stream_l_s = self._stream()
+        self.flow_l_s += (self._wanted() - self.flow_l_s) * (1 - math.exp(-seconds / self._gate_s))
+
+
+class Weir:
+    """The level before the weir [m] at a flow over it: the plant's notch, or a right-angled one where it has none.
+
+    Args:
+        plant: The plant; its `stage_m` sensor tells whether the weir stands at the wheel or in the stream.
+        gravity_m_s2: Local gravity [m/s²].
+    """
+
+    __slots__ = ("_correction_m", "_in_stream", "_m3_s")
+
+    def __init__(self, plant: Plant, gravity_m_s2: float) -> None:
+        notch_deg = plant.weir.notch_deg if plant.weir else _NOTCH_DEG
+        # Q = c (h + k)^2.5 exactly, so two heads give c and k, and the level follows for every flow.
+        low, high = (v_notch_flow(head_m, notch_deg, gravity_m_s2=gravity_m_s2) for head_m in _HEADS_M)
+        ratio = (high / low) ** 0.4
+        self._correction_m = (_HEADS_M[1] - ratio * _HEADS_M[0]) / (ratio - 1)
+        self._m3_s = low / (_HEADS_M[0] + self._correction_m) ** 2.5
+        sensor = plant.sensor("stage_m")
+        self._in_stream = isinstance(sensor, LinearSensor) and sensor.at == "stream"
+
+    def stage_m(self, river: River, debris_m: float) -> float:
+        """Return the level over the crest, which debris on it lifts [m]; at least 0."""
+        flow_m3_s = (river.stream_l_s if self._in_stream else river.flow_l_s) / 1000
+        level_m = math.pow(flow_m3_s / self._m3_s, 0.4) - self._correction_m
+        return max(level_m, 0.0) + debris_m
 
 
 class Household:
@@ -72,6 +131,7 @@ class Household:
         "_left_s",
         "_random",
         "_steady_w",
+        "_switched",
         "load_w",
     )
 
@@ -83,7 +143,17 @@ class Household:
         self._lamp_off_s = assumptions.lamp_off_s
         self._lamp_on = False
         self._left_s = self._random.expovariate(1 / self._lamp_off_s)
+        self._switched: dict[str, float] = {}
         self.load_w = self._steady_w
+
+    def switch(self, what: str, watts: float) -> None:
+        """Switch on something that takes so much [W], such as a kettle, or off again with 0."""
+        self._switched[what] = watts
+        self._sum()
+
+    def _sum(self) -> None:
+        lamp_w = self._lamp_w if self._lamp_on else 0.0
+        self.load_w = self._steady_w + lamp_w + sum(self._switched.values())
 
     def tend(self, seconds: float) -> None:
         """Let so much time pass."""
@@ -92,4 +162,4 @@ class Household:
             self._lamp_on = not self._lamp_on
             mean_s = self._lamp_on_s if self._lamp_on else self._lamp_off_s
             self._left_s = self._random.expovariate(1 / mean_s)
-            self.load_w = self._steady_w + (self._lamp_w if self._lamp_on else 0.0)
+            self._sum()

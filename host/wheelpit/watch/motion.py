@@ -272,9 +272,10 @@ class Tracker:
 
     def _note_parked(self, moment: Moment) -> None:
         """From here on only new running counts: what stands after parking did not stop by itself."""
-        if self._parked is None or moment.since(self._parked) > 0:
-            self._parked = moment
-        if self._fast is not None and self._fast.since(self._parked) <= 0:
+        if self._parked is not None and moment.since(self._parked) <= 0:
+            return
+        self._parked = moment
+        if self._fast is not None and self._fast.since(moment) <= 0:
             self._fast = None
         self._forget_turning()
 

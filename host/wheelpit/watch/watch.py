@@ -94,7 +94,14 @@ class Watch:
                 continue
             self._observe(found, name, judgement, now_ms)
 
-    def record(self, node: str, record: Record, start_ms: int, end_ms: int, now_ms: int) -> None:
+    def record(
+        self,
+        node: str,
+        record: Record,
+        start_ms: int,  # noqa: ARG002 - what is booked comes as an interval; only its end tells of now
+        end_ms: int,
+        now_ms: int,
+    ) -> None:
         """Take a booked record, which may be old: it shows that the node lives, and how the wheel ran then.
 
         Args:
@@ -105,7 +112,7 @@ class Watch:
             now_ms: The host's time [Unix ms].
         """
         found = self._heard(node, now_ms)
-        memory = found.tracker.record(record, max(start_ms, end_ms))
+        memory = found.tracker.record(record, end_ms)
         if memory != found.memory:
             found.memory = memory
             self._alarms.remember(self._site, node, memory)

@@ -1,0 +1,160 @@
+"""`wheelpit books`: what each day gave, how much of it was measured, and what has no date."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from datetime import date
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from wheelpit.accounts.books import DayBook, day_books
+from wheelpit.errors import WheelpitError
+from wheelpit.places import state_folder
+from wheelpit.plant.load import load_plant
+from wheelpit.store.ledger import FILE
+from wheelpit.store.reader import LedgerReader
+
+if TYPE_CHECKING:
+    from wheelpit.plant.description import Plant
+
+_MANY_DAYS: Final = 400
+
+
+class SiteError(WheelpitError):
+    """The site that is asked for is not in the ledger, or which one is meant is not clear."""
+
+
+class _Day(click.ParamType[date]):
+    name = "day"
+
+    def convert(self, value: str | date, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        if isinstance(value, date):
+            return value
+        try:
+            return date.fromisoformat(value)
+        except ValueError:
+            self.fail(f"{value!r} is no date: write it as 2026-06-01", param, ctx)
+
+
+def _site(reader: LedgerReader, wanted: str | None) -> str:
+    sites = reader.sites()
+    if wanted is None and len(sites) == 1:
+        return sites[0]
+    if wanted is None or wanted not in sites:
+        what = (
+            "say with --site which site is meant"
+            if wanted is None
+            else f"site {wanted!r} is not in the ledger"
+        )
+        msg = f"{what}: it holds {', '.join(sites) or 'none yet'}"
+        raise SiteError(msg)
+    return wanted
+
+
+def _plant(file: Path | None, state: Path) -> Plant | None:
+    if file is not None:
+        return load_plant(file)
+    beside = state / "plant.toml"
+    return load_plant(beside) if beside.is_file() else None
+
+
+def _cell(value: float | None, digits: int = 0, before: str = "") -> str:
+    return "-" if value is None else f"{before}{value:,.{digits}f}"
+
+
+_HEAD: Final = (
+    "day",
+    "energy Wh",
+    "measured",
+    "turns",
+    "turning h",
+    "charging h",
+    "peak W",
+    "diverted Wh",
+    "el. eff.",
+)
+
+
+def _row(book: DayBook) -> tuple[str, ...]:
+    return (
+        f"{book.day}{' so far' if book.partial else ''}",
+        _cell(book.energy_wh, 3, ">= " if book.lower_bound else ""),
+        f"{100 * book.coverage:.1f} %",
+        _cell(book.revolutions, 1),
+        _cell(book.turning_h, 2),
+        _cell(book.charging_h, 2),
+        _cell(book.peak_w, 1),
+        _cell(book.diverted_wh, 3),
+        "-" if book.electrical_efficiency is None else f"{100 * book.electrical_efficiency:.1f} %",
+    )
+
+
+def as_text(books: list[DayBook], undated: dict[str, int]) -> str:
+    """Return the books as a table, with what has no date and what limits the figures below it."""
+    lines = [_HEAD, *(_row(book) for book in books)]
+    widths = [max(len(line[i]) for line in lines) for i in range(len(_HEAD))]
+    text = [
+        "  ".join(
+            cell.ljust(width) if i == 0 else cell.rjust(width)
+            for i, (cell, width) in enumerate(zip(line, widths, strict=True))
+        ).rstrip()
+        for line in lines
+    ]
+    if not books:
+        text.append("no day has records in this range")
+    energy = {name: amount for name, amount in undated.items() if name in {"charge_mwh", "battery_in_mwh"}}
+    for name, amount in energy.items():
+        channel = "charge_a" if name == "charge_mwh" else "battery_a"
+        text.append(f"undated: {amount / 1000:,.3f} Wh ({channel}) in records whose date is not known yet")
+    if not energy:
+        text.append("undated: nothing")
+    text += [f"energy is {note}" for note in sorted({book.note for book in books} - {""})]
+    return "\n".join(text)
+
+
+def as_json(site: str, time_zone: str, books: list[DayBook], undated: dict[str, int]) -> str:
+    """Return the books for other programs; energies are exact integers in mWh beside their value in Wh."""
+    days = [asdict(book) | {"day": book.day.isoformat()} for book in books]
+    told = {"site": site, "time_zone": time_zone, "days": days, "undated": undated}
+    return json.dumps(told, indent=2, ensure_ascii=False)
+
+
+@click.command("books")
+@click.option("--site", help="The site; not needed when the ledger holds only one.")
+@click.option("--from", "first", type=_Day(), help="The first day, such as 2026-06-01.")
+@click.option("--to", "last", type=_Day(), help="The last day.")
+@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
+@click.option(
+    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
+)
+@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
+def command(  # noqa: PLR0917 - click hands over by name
+    site: str | None,
+    first: date | None,
+    last: date | None,
+    wants_json: bool,
+    plant: Path | None,
+    state: Path | None,
+) -> None:
+    """Print the energy books: energy per local day, and how much of the day was measured.
+
+    What was not measured is never filled in. Energy of records without a date is in a line of its own.
+    """
+    folder = state_folder(state)
+    reader = LedgerReader(folder / FILE)
+    of_site = _site(reader, site)
+    described = _plant(plant, folder)
+
+    def progress(done: int, of: int) -> None:
+        if of > _MANY_DAYS:
+            click.echo(f"{done} of {of} days", err=True)
+
+    books = day_books(reader, of_site, described, first, last, progress=progress)
+    undated = reader.undated(of_site)
+    if wants_json:
+        click.echo(as_json(of_site, reader.time_zone(of_site), books, undated))
+    else:
+        click.echo(as_text(books, undated))

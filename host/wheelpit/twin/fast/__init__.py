@@ -1,0 +1,1 @@
+"""The fast twin: a year of a node's records with the truth behind them, in seconds, by whole arrays."""

@@ -1,0 +1,392 @@
+"""The connection to the broker, against a peer that says exactly what a test wants it to say."""
+
+from __future__ import annotations
+
+import json
+import socket
+import struct
+import threading
+import time
+from typing import TYPE_CHECKING, Any, Self
+
+import pytest
+
+from wheelpit.contract import topics
+from wheelpit.errors import WheelpitError
+from wheelpit.ingest import mqtt
+from wheelpit.ingest.inbox import BATCH, Connected, Failed, Inbox, Incoming
+from wheelpit.ingest.mqtt import Broker, BrokerRefusedError, Link, Outgoing, TakenOverError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+SITE = "sallow-ghyll"
+WILL = Outgoing(topics.host_status(SITE), b'{"state":"offline"}', 1, retain=True)
+ACCEPTED = bytes.fromhex("2003000000")  # CONNACK, no session, success, no properties (MQTT 5.0, 3.2)
+
+
+def suback(mid: int, codes: bytes) -> bytes:
+    body = struct.pack("!HB", mid, 0) + codes
+    return bytes([0x90, len(body)]) + body
+
+
+def publish(topic: str, payload: bytes, mid: int) -> bytes:
+    body = struct.pack("!H", len(topic)) + topic.encode() + struct.pack("!HB", mid, 0) + payload
+    assert len(body) < 128
+    return bytes([0x32, len(body)]) + body
+
+
+class Peer:
+    """Accepts connections one after another and hands each to a script; keeps the packets that came."""
+
+    def __init__(self, *scripts: Callable[[Peer, socket.socket], None]) -> None:
+        self.listener = socket.create_server(("127.0.0.1", 0))
+        self.port = self.listener.getsockname()[1]
+        self.packets: list[tuple[int, bytes]] = []
+        self.connections = 0
+        self._scripts = scripts
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def _run(self) -> None:
+        while not self._over.is_set():
+            try:
+                connection, _ = self.listener.accept()
+            except OSError:
+                return
+            script = self._scripts[min(self.connections, len(self._scripts) - 1)]
+            self.connections += 1
+            connection.settimeout(20)
+            with connection:
+                try:
+                    script(self, connection)
+                except OSError:
+                    continue
+
+    def packet(self, connection: socket.socket) -> tuple[int, bytes]:
+        """Read one packet: the first byte and the rest after the length."""
+        (first,) = self._exactly(connection, 1)
+        length = shift = 0
+        while True:
+            (byte,) = self._exactly(connection, 1)
+            length |= (byte & 127) << shift
+            shift += 7
+            if byte < 128:
+                break
+        found = first, self._exactly(connection, length)
+        self.packets.append(found)
+        return found
+
+    @staticmethod
+    def _exactly(connection: socket.socket, count: int) -> bytes:
+        found = b""
+        while len(found) < count:
+            more = connection.recv(count - len(found))
+            if not more:
+                raise ConnectionResetError
+            found += more
+        return found
+
+    def accept(self, connection: socket.socket, codes: bytes = b"\x01\x01\x00\x01\x00") -> None:
+        """Play the first steps of a broker: CONNECT, CONNACK, SUBSCRIBE, SUBACK."""
+        self.packet(connection)
+        connection.sendall(ACCEPTED)
+        _, body = self.packet(connection)
+        connection.sendall(suback(struct.unpack("!H", body[:2])[0], codes))
+
+    def linger(self, connection: socket.socket) -> None:
+        while not self._over.is_set():
+            self.packet(connection)
+
+    def close(self) -> None:
+        self._over.set()
+        # Closing alone does not wake a thread that waits in accept.
+        with socket.socket() as knock:
+            knock.connect_ex(("127.0.0.1", self.port))
+        self.listener.close()
+        self._thread.join(30)
+
+
+class Line:
+    """A link on a peer, ended after the test."""
+
+    def __init__(self, *scripts: Callable[[Peer, socket.socket], None], user: str | None = None) -> None:
+        self.peer = Peer(*scripts)
+        self.inbox = Inbox()
+        password = None if user is None else "pass"
+        self.link = Link(Broker("127.0.0.1", self.peer.port, user, password), SITE, WILL, self.inbox)
+
+    def __enter__(self) -> Self:
+        self.link.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.link.close()
+        self.peer.close()
+
+    def next(self, kind: type[Any], patience_s: float = 20) -> Any:
+        until = time.monotonic() + patience_s
+        while time.monotonic() < until:
+            for event in self.inbox.take(0.1):
+                if isinstance(event, kind):
+                    return event
+        pytest.fail(f"no {kind.__name__} came")
+
+    def until(self, what: Callable[[], Any], patience_s: float = 20) -> None:
+        until = time.monotonic() + patience_s
+        while time.monotonic() < until:
+            if what():
+                return
+            time.sleep(0.02)
+        pytest.fail("waited in vain")
+
+
+def good(peer: Peer, connection: socket.socket) -> None:
+    peer.accept(connection)
+    peer.linger(connection)
+
+
+def test_it_connects_clean_with_a_receive_maximum_and_a_will(monkeypatch: pytest.MonkeyPatch) -> None:
+    delays: list[int] = []
+    true_delay = mqtt._no_delay
+
+    def no_delay(client: Any, data: Any, sock: socket.socket) -> None:
+        true_delay(client, data, sock)
+        delays.append(sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
+
+    monkeypatch.setattr(mqtt, "_no_delay", no_delay)
+    with Line(good) as line:
+        line.next(Connected)
+        first, connect = line.peer.packets[0]
+    assert first == 0x10
+    # MQTT 5.0, 3.1.2: protocol name, version 5, flags, keep alive, then the properties.
+    assert connect[:7] == b"\x00\x04MQTT\x05"
+    flags = connect[7]
+    assert flags & 0x02, "clean start"
+    assert flags & 0x04, "a will ..."
+    assert flags >> 3 & 3 == 1, "... of QoS 1 ..."
+    assert flags & 0x20, "... retained"
+    properties = connect[11 : 11 + connect[10]]
+    assert b"\x11" + struct.pack("!I", 0) in properties, "session expiry interval 0"
+    at = properties.index(0x21)
+    assert struct.unpack("!H", properties[at + 1 : at + 3])[0] >= 2 * BATCH, "receive maximum"
+    assert b"wheelpit-host-sallow-ghyll" in connect
+    assert WILL.payload in connect
+    assert delays == [1]
+
+
+def test_it_listens_to_every_kind_with_the_right_qos() -> None:
+    with Line(good) as line:
+        line.next(Connected)
+        _, body = line.peer.packets[1]
+    wanted = {}
+    rest = body[3:]
+    while rest:
+        length = struct.unpack("!H", rest[:2])[0]
+        wanted[rest[2 : 2 + length].decode().rsplit("/", 1)[1]] = rest[2 + length] & 3
+        rest = rest[3 + length :]
+    assert wanted == {"status": 1, "birth": 1, "live": 0, "record": 1, "time-ask": 0}
+
+
+def test_a_message_is_acknowledged_when_the_writer_says_so_and_only_on_its_connection() -> None:
+    def first(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection)
+        connection.sendall(publish("wheelpit/1/s/n/record", b"{}", 7))
+        time.sleep(0.3)  # nothing is acknowledged by itself
+        assert all(kind >> 4 != 4 for kind, _ in peer.packets)
+
+    with Line(first, good) as line:
+        message = line.next(Incoming)
+        assert (message.topic, message.payload, message.qos, message.mid) == (
+            "wheelpit/1/s/n/record",
+            b"{}",
+            1,
+            7,
+        )
+        line.until(lambda: line.peer.connections == 2)
+        line.next(Connected)
+        line.link.send([(message.generation, 7), (message.generation + 1, 8)], [])
+        line.until(lambda: any(kind >> 4 == 4 for kind, _ in line.peer.packets))
+        acknowledged = [
+            struct.unpack("!H", body[:2])[0] for kind, body in line.peer.packets if kind >> 4 == 4
+        ]
+    assert acknowledged == [8]
+
+
+def test_receipts_go_out_in_order_through_a_window_of_their_own() -> None:
+    """A broker allows 20 unacknowledged messages unless it says otherwise; this one never acknowledges."""
+    with Line(good) as line:
+        line.next(Connected)
+        line.link.send((), [Outgoing("a/b", str(n).encode(), 1, retain=True) for n in range(50)])
+        line.until(lambda: sum(kind >> 4 == 3 for kind, _ in line.peer.packets) == 20)
+        time.sleep(0.3)
+        sent = [body for kind, body in line.peer.packets if kind >> 4 == 3]
+    assert [int(body[8:]) for body in sent] == list(range(20))
+
+
+def test_a_dropped_connection_is_left_with_the_will_and_made_again(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(mqtt, "_AFTER_DROP_S", 0.1)
+    with Line(good) as line:
+        line.next(Connected)
+        line.link.drop("the disk is full")
+        assert line.next(Connected).generation == 2
+        # MQTT 5.0, 3.14.2.1: 0x04 is "Disconnect with Will Message".
+        assert (0xE0, b"\x04") in [(kind, body[:1]) for kind, body in line.peer.packets]
+    assert "leaving the broker: the disk is full" in caplog.text
+
+
+def test_the_last_words_are_sent_before_it_ends() -> None:
+    def polite(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection)
+        while True:
+            kind, body = peer.packet(connection)
+            if kind >> 4 == 3 and kind & 6:
+                length = struct.unpack("!H", body[:2])[0]
+                connection.sendall(b"\x40\x02" + body[2 + length : 4 + length])
+
+    with Line(polite) as line:
+        line.next(Connected)
+        line.link.send((), [WILL])
+    kinds = [kind >> 4 for kind, _ in line.peer.packets]
+    assert kinds[-2:] == [3, 14]
+    assert not line.link.is_alive()
+
+
+def refuse(code: int) -> Callable[[Peer, socket.socket], None]:
+    def script(peer: Peer, connection: socket.socket) -> None:
+        peer.packet(connection)
+        connection.sendall(bytes([0x20, 3, 0, code, 0]))
+        peer.linger(connection)
+
+    return script
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [(0x86, "Bad user name or password"), (0x87, "Not authorized"), (0x8A, "Banned")],
+)
+def test_a_refusal_at_the_start_ends_with_what_to_do(code: int, words: str) -> None:
+    with Line(refuse(code), user="host") as line:
+        failed = line.next(Failed)
+    assert isinstance(failed.error, BrokerRefusedError)
+    assert words in str(failed.error)
+    assert "(as 'host'); set --broker-user and --broker-password-file" in str(failed.error)
+    assert "pass" not in str(failed.error).replace("password", "")
+
+
+def test_a_refusal_later_is_waited_out(caplog: pytest.LogCaptureFixture) -> None:
+    def once(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection)
+
+    with Line(once, refuse(0x87), good) as line:
+        line.next(Connected)
+        assert line.next(Connected).generation == 3
+    assert "refused the connection: Not authorized" in caplog.text
+
+
+def test_a_refused_subscription_at_the_start_names_it() -> None:
+    def script(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection, b"\x01\x01\x00\x87\x00")
+        peer.linger(connection)
+
+    with Line(script) as line:
+        failed = line.next(Failed)
+    assert isinstance(failed.error, BrokerRefusedError)
+    assert "refused to subscribe wheelpit/1/sallow-ghyll/+/record (Not authorized)" in str(failed.error)
+
+
+def test_a_session_that_is_taken_over_ends_the_service() -> None:
+    def script(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection)
+        connection.sendall(bytes([0xE0, 2, 0x8E, 0]))  # MQTT 5.0, 3.14.2.1: session taken over
+        peer.linger(connection)
+
+    with Line(script) as line:
+        failed = line.next(Failed)
+    assert isinstance(failed.error, TakenOverError)
+    assert "end the other one" in str(failed.error)
+
+
+def silent(peer: Peer, connection: socket.socket) -> None:
+    peer.linger(connection)
+
+
+def http(peer: Peer, connection: socket.socket) -> None:
+    peer.packet(connection)
+    connection.sendall(b"HTTP/1.1 400 Bad Request\r\nConnection: close\r\n\r\n")
+
+
+def hangs_up(peer: Peer, connection: socket.socket) -> None:
+    peer.packet(connection)
+
+
+@pytest.mark.parametrize(
+    ("script", "words"),
+    [
+        (silent, "does not speak MQTT 5"),
+        (http, "MQTT 5"),
+        (hangs_up, "closed before the broker accepted it"),
+        (refuse(0x01), "Unsupported protocol version"),
+    ],
+)
+def test_what_is_no_mqtt_5_broker_is_told_apart_and_tried_again(
+    script: Any, words: str, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(mqtt, "_CONNACK_S", 0.5)
+    with Line(script, good) as line:
+        line.next(Connected)
+    assert words in caplog.text
+
+
+def test_a_broker_that_is_not_there_is_waited_for(caplog: pytest.LogCaptureFixture) -> None:
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    inbox = Inbox()
+    link = Link(Broker("127.0.0.1", port), SITE, WILL, inbox)
+    link.start()
+    until = time.monotonic() + 20
+    while "waiting for it" not in caplog.text and time.monotonic() < until:
+        time.sleep(0.02)
+    link.close()
+    assert f"no broker at 127.0.0.1:{port} yet; waiting for it" in caplog.text
+    assert inbox.take(0) == []
+
+
+def test_a_broker_that_sends_more_than_was_agreed_loses_the_connection(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr(mqtt, "_AFTER_DROP_S", 0.1)
+
+    def flood(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection)
+        for mid in range(1, 1400):
+            connection.sendall(publish("wheelpit/1/s/n/record", b"{}", mid))
+        peer.linger(connection)
+
+    with Line(flood, good) as line:
+        line.until(lambda: "more messages than this host said it would take" in caplog.text)
+
+
+def test_a_fault_in_the_networks_thread_reaches_the_service(
+    monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    def broken(self: Inbox, event: Any) -> bool:
+        if isinstance(event, Incoming):
+            raise ZeroDivisionError("a fault of this program")
+        return true_put(self, event)
+
+    def script(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection)
+        connection.sendall(publish("wheelpit/1/s/n/record", json.dumps({}).encode(), 1))
+        peer.linger(connection)
+
+    true_put = Inbox.put
+    monkeypatch.setattr(Inbox, "put", broken)
+    with Line(script) as line:
+        failed = line.next(Failed)
+    assert isinstance(failed.error, WheelpitError)
+    assert failed.error.exit_code == 70
+    assert "the network's thread died" in str(failed.error)

@@ -1,0 +1,59 @@
+"""Many bodies decoded together give what each gives by itself."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from wheelpit.contract.names import SEQ_PER_BOOT
+from wheelpit.store.columns import unpack_columns
+from wheelpit.store.packing import decode, encode
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from wheelpit.contract.messages import Record
+
+NUMBER = st.integers(-(1 << 61), 1 << 61)
+
+
+@given(st.integers(1, 6).flatmap(lambda n: st.lists(st.lists(NUMBER, min_size=n, max_size=n), min_size=1)))
+def test_columns_are_what_each_body_says(rows: list[list[int]]) -> None:
+    bodies = [encode(row) for row in rows]
+    assert unpack_columns(bodies, len(rows[0])).tolist() == rows == [decode(body) for body in bodies]
+
+
+def test_no_bodies_give_no_rows() -> None:
+    assert unpack_columns([], 3).shape == (0, 3)
+
+
+@pytest.mark.parametrize("bodies", [[encode([1, 2])], [encode([1, 2, 3])[:-1] + b"\x80"]])
+def test_bodies_that_do_not_fit_are_refused(bodies: list[bytes]) -> None:
+    with pytest.raises(ValueError, match="3 numbers each were expected"):
+        unpack_columns(bodies, 3)
+
+
+def test_a_number_that_is_too_large_is_refused() -> None:
+    with pytest.raises(ValueError, match="more than 63 bits"):
+        unpack_columns([encode([1 << 70])], 1)
+
+
+def test_bucket_columns_are_the_buckets(desk: Any, record: Callable[..., Record], noon_ms: int) -> None:
+    boot = SEQ_PER_BOOT
+    for n in range(1, 200):
+        extra = {"load_mwh": n} if n > 100 else {}
+        total = {"charge_mwh": n * 100, "charge_valid_ms": n * 10_000} | extra
+        desk.take(record(n, total=total), after=boot + n - 1 if n > 1 else 0)
+    desk.take(record(70, total={"load_mwh": 5_000}), node="house", journal="f" * 16)
+    day_ms = 86_400_000
+    columns = desk.reader.bucket_columns(
+        "site", noon_ms, noon_ms + day_ms, ["charge_mwh", "load_mwh", "dump_mwh"]
+    )
+    buckets = desk.reader.buckets("site", noon_ms, noon_ms + day_ms)
+    assert columns.start_ms.tolist() == [bucket.start_ms for bucket in buckets]
+    assert columns.end_ms.tolist() == [bucket.end_ms for bucket in buckets]
+    for name in ("charge_mwh", "load_mwh", "dump_mwh"):
+        assert columns.totals[name].tolist() == [bucket.totals.get(name, 0) for bucket in buckets]
