@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from html import escape
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 from zoneinfo import ZoneInfo
 
 import elevation
@@ -18,6 +18,14 @@ if TYPE_CHECKING:
     from wheelpit.plant import Plant
     from wheelpit.store.alarms import AlarmRow
 
+
+class Advice(NamedTuple):
+    """A sentence that says what to do, and the command that does it, if one does."""
+
+    told: str
+    command: str = ""
+
+
 # The part of the drawing that a condition speaks of. A condition that is not here is told in words only.
 _PART_OF: Final = {
     "overcharge": "bank",
@@ -28,15 +36,10 @@ _PART_OF: Final = {
     "pickup_silent": "wheel",
     "telemetry_lost": "node",
 }
-_SKETCH: Final = (
-    "The wheel turns at its measured speed. The water is a sketch: how much flows is not measured (stage_m, a "
-    "level sensor above a weir, would say it)."
-)
-_SKETCH_WITH_STAGE: Final = "The wheel turns at its measured speed. The water in the buckets is a sketch."
 
 
 def live_block(
-    plant: Plant, moment: Moment, alarms: Sequence[AlarmRow], now_ms: int, advice: Sequence[str] = ()
+    plant: Plant, moment: Moment, alarms: Sequence[AlarmRow], now_ms: int, advice: Sequence[Advice] = ()
 ) -> str:
     """Return the whole living part of the page.
 
@@ -45,20 +48,41 @@ def live_block(
         moment: What is known of it now.
         alarms: The alarms that stand, the worst first.
         now_ms: The host's time, Unix ms.
-        advice: What to do when the values are old or missing, one sentence each.
+        advice: What to do when the values are old or missing.
     """
     marks = marks_of(alarms)
     lines = [f'<p class="headline">{escape(words.headline(plant, moment))}</p>']
-    lines += [f'<p class="small">{escape(line)}</p>' for line in (*words.silences(moment), *advice)]
+    lines += [_small(line) for line in words.silences(moment)]
+    lines += [_small(told, command) for told, command in advice]
     lines += [f'<p class="caution"><b>Caution.</b> {escape(line)}</p>' for line in words.cautions(moment)]
     lines.append(alarm_list(alarms, plant.site.time_zone, now_ms))
     lines += [
         f'<div class="{name}">{elevation.draw(plant, moment, layout, marks)}</div>'
         for name, layout in (("wide", WIDE), ("narrow", NARROW))
     ]
-    notes = [_SKETCH_WITH_STAGE if "stage_m" in moment.readings else _SKETCH, *words.missing(plant, moment)]
-    lines += [f'<p class="small">{escape(line)}</p>' for line in notes]
+    notes = [_sketch(moment), *words.failures(moment), *words.missing(plant, moment)]
+    lines += [_small(line) for line in notes]
     return "".join(lines)
+
+
+def _small(line: str, command: str = "") -> str:
+    return f'<p class="small">{escape(line)}{f" <code>{escape(command)}</code>" if command else ""}</p>'
+
+
+def _sketch(moment: Moment) -> str:
+    """Say what of the drawing is measured and what only drawn."""
+    turns = moment.turning_rpm > 0
+    wheel = (
+        "The wheel turns at its measured speed; the water in it is a sketch."
+        if turns
+        else ("Whether water runs and what the buckets hold is not measured.")
+    )
+    level = (
+        ""
+        if "stage_m" in moment.readings
+        else " A level sensor above a weir (stage_m) would say how much flows."
+    )
+    return wheel + level
 
 
 def marks_of(alarms: Sequence[AlarmRow]) -> dict[str, str]:

@@ -168,7 +168,7 @@ def hour(records: Sequence[RecordRow], panel: Panel, from_ms: int, to_ms: int, t
         scale=alt.Scale(domain=list(colours), range=list(colours.values())),
         legend=alt.Legend(orient="top", title=None, offset=2) if len(colours) > 1 else None,
     )
-    base = chart_of(rows)
+    base = alt.Chart()
     band = base.mark_area(opacity=0.18, clip=True).encode(
         x=x, y=alt.Y("low:Q"), y2="high:Q", color=tint, detail="run:N"
     )
@@ -183,12 +183,18 @@ def hour(records: Sequence[RecordRow], panel: Panel, from_ms: int, to_ms: int, t
             alt.Tooltip("value:Q", title=panel.unit, format=".2f"),
         ],
     )
-    return dressed(alt.layer(_shade(empty), band, line).properties(height=170, title=panel.title))
+    both = alt.layer(_shade(empty), band, line, data=rows_of(rows))
+    return dressed(both.properties(height=170, title=panel.title))
 
 
 def chart_of(rows: Sequence[Mapping[str, Any]]) -> Any:
     """Return a chart on plain rows, which go into the page as they are."""
-    return alt.Chart(alt.Data(values=[dict(row) for row in rows]))  # type: ignore[no-untyped-call] # altair's own
+    return alt.Chart(rows_of(rows))
+
+
+def rows_of(rows: Sequence[Mapping[str, Any]]) -> Any:
+    """Return plain rows as a chart's data."""
+    return alt.Data(values=[dict(row) for row in rows])  # type: ignore[no-untyped-call] # altair's own
 
 
 def iso(at_ms: int) -> str:

@@ -58,7 +58,7 @@ def rows(books: Iterable[DayBook], first: date, today: date) -> list[Row]:
     of_day = {book.day: book for book in books}
     count = (today - first).days + 1
     margin_ms = 0 if count > MANY_DAYS else round(_MARGIN * DAY_MS)
-    return [_row(first + timedelta(days=i), of_day, today, margin_ms) for i in range(count)]
+    return [_row(first + timedelta(days=i), of_day, margin_ms) for i in range(count)]
 
 
 def summary(days: Sequence[Row]) -> str:
@@ -177,7 +177,7 @@ def long_date(day: date) -> str:
     return f"{day.day} {day:%B %Y}"
 
 
-def _row(day: date, of_day: dict[date, DayBook], today: date, margin_ms: int) -> Row:
+def _row(day: date, of_day: dict[date, DayBook], margin_ms: int) -> Row:
     book = of_day.get(day)
     # Without a moment measured there is no energy to speak of, not even none.
     energy_wh = None if book is None or book.coverage == 0 else book.energy_wh
@@ -189,7 +189,7 @@ def _row(day: date, of_day: dict[date, DayBook], today: date, margin_ms: int) ->
         middle=at_ms + DAY_MS // 2,
         right=at_ms + DAY_MS - margin_ms,
         day=day.isoformat(),
-        kind=_kind(day, today, energy_wh, coverage),
+        kind=_kind(energy_wh, coverage, partial=book is not None and book.partial),
         energy_kwh=None if energy_wh is None else energy_wh / 1000,
         measured_pct=coverage * 100,
         efficiency_pct=None
@@ -198,10 +198,10 @@ def _row(day: date, of_day: dict[date, DayBook], today: date, margin_ms: int) ->
     )
 
 
-def _kind(day: date, today: date, energy_wh: float | None, coverage: float) -> Kind:
+def _kind(energy_wh: float | None, coverage: float, *, partial: bool) -> Kind:
     if energy_wh is None:
         return "not measured"
-    if day == today:
+    if partial:
         return "today so far"
     return "measured" if coverage >= WHOLE else "partly measured"
 

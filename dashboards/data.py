@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 import streamlit as st
-from wheelpit.accounts.books import DayBook, day_books
 
 from moment import Moment, gather
 from wheelpit import places
+from wheelpit.accounts.books import DayBook, day_books
 from wheelpit.errors import WheelpitError
 from wheelpit.plant import Plant, load_plant
 from wheelpit.store.alarms import AlarmRow, read_alarms

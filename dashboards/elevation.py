@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from wheelpit.plant import Plant
 
 _ENTRY_DROP: Final = 0.15  # free fall from the launder's lip to the bucket, as a share of the radius
+_NO_READING: Final = "\N{EN DASH}"
 _SMALLEST_PULLEY: Final = 0.05  # of the radius; a smaller one could not be seen
 
 
@@ -258,10 +259,10 @@ def _values(layout: Layout, moment: Moment) -> str:
 
 
 def _name(group: _Group, moment: Moment) -> str:
-    amps = moment.now("battery_a")
-    if group.spot != "bank_a" or amps is None:
+    if group.spot != "bank_a":
         return group.name
-    return "into the bank" if amps >= 0 else "out of the bank"
+    amps = moment.readings["battery_a"].value
+    return group.name if amps is None else "into the bank" if amps >= 0 else "out of the bank"
 
 
 def _spot(
@@ -271,19 +272,13 @@ def _spot(
     x, y, anchor = place
     oldest = max(readings.values(), key=lambda reading: inf if reading.age_s is None else reading.age_s)
     if oldest.silent:
-        shown = [(words.age(oldest), "gone")]
-        notes = [name] if name else []
+        shown = [("no data", "gone")]
+        since = "so far" if oldest.age_s is None else f"for {words.span(oldest.age_s)}"
     else:
-        shown = [
-            (words.quantity(channel, reading.value), "value" if reading.fresh else "value old")
-            for channel, reading in readings.items()
-            if reading.value is not None
-        ]
+        shown = [_written(channel, reading) for channel, reading in readings.items()]
         if power_w is not None:
             shown.append((f"{words.number(power_w, 0)} W", "value"))
-        faults = [words.fault(reading.fault) for reading in readings.values() if reading.value is None]
-        notes = [*([name] if name else []), *([words.age(oldest)] if shown else []), *dict.fromkeys(faults)]
-        shown = shown or [("no reading", "gone")]
+        since = words.age(oldest)
     down = 22 if group.column else 0
     across = 0 if group.column else 9
     spans = "".join(
@@ -291,10 +286,19 @@ def _spot(
         for i, (value, kind) in enumerate(shown)
     )
     note_y = y + 17 + down * (len(shown) - 1)
-    return (
-        f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}">{spans}</text>'
-        f"{symbols.text(x, note_y, ', '.join(notes), 'note', anchor)}"
+    note = ", ".join(part for part in (name, since) if part)
+    return f'<text x="{x:g}" y="{y:g}" text-anchor="{anchor}">{spans}</text>' + symbols.text(
+        x, note_y, note, "note", anchor
     )
+
+
+def _written(channel: str, reading: Reading) -> tuple[str, str]:
+    """Return a value with its unit, and the class of its colour; a dash where there is no reading."""
+    if reading.value is None:
+        return f"{_NO_READING} {words.unit(channel)}", "gone"
+    # The name beside the bank's current says its direction.
+    value = abs(reading.value) if channel == "battery_a" else reading.value
+    return words.quantity(channel, value), "value" if reading.fresh else "value old"
 
 
 def _step(index: int, x: float, down: float, across: float) -> str:

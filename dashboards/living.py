@@ -27,6 +27,7 @@ _STYLE: Final = f"""
 .living .priority{{text-transform:uppercase;letter-spacing:.04em}}
 .living .alarms{{list-style:none;margin:0 0 .8rem;padding:0;display:grid;gap:.5rem}}
 .living .small{{color:{c.QUIET};font-size:.9rem}}
+.living code{{background:{c.STONE};padding:.1rem .35rem;border-radius:2px;overflow-wrap:anywhere}}
 .living svg{{display:block;width:100%;height:auto}}
 .living .wide{{display:none}}
 .living .narrow{{max-width:30rem}}

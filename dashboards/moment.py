@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from wheelpit.contract.names import CHANNELS
+
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
 
@@ -130,16 +132,21 @@ def gather(rows: Collection[LiveRow], declared: Mapping[str, Iterable[str]], now
         now_ms: The host's time, Unix ms; arrivals were stamped with the same clock.
 
     A message from the future is as old as it is ahead: the host's clock was set back, and how old it is is unknown.
+    A channel that this version does not know is left out.
     """
     ages_s = {row.node: abs(now_ms - row.arrived_ms) / 1000 for row in rows}
     readings: dict[str, Reading] = {
-        channel: Reading(None, None) for channels in declared.values() for channel in channels
+        channel: Reading(None, None)
+        for channels in declared.values()
+        for channel in channels
+        if channel in CHANNELS
     }
     state: str | None = None
     for row in sorted(rows, key=lambda row: -ages_s[row.node]):
         age_s = ages_s[row.node]
         for channel, value in row.live.values.items():
-            readings[channel] = Reading(value, age_s, row.live.faults.get(channel))
+            if channel in CHANNELS:
+                readings[channel] = Reading(value, age_s, row.live.faults.get(channel))
         if "wheel_rpm" in row.live.values and age_s <= STALE_S:
             state = row.live.state
     return Moment(state=state, readings=readings, ages_s=ages_s)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, NoReturn
 import streamlit as st
 
 import data
+from block import Advice
 from moment import SILENT_S
 from wheelpit.errors import WheelpitError
 from wheelpit.places import user_state
@@ -70,16 +71,16 @@ def site() -> tuple[Where, Plant]:
     return where, plant
 
 
-def advice(where: Where, plant: Plant, moment: Moment) -> list[str]:
+def advice(where: Where, plant: Plant, moment: Moment) -> list[Advice]:
     """Say what to do when no node speaks."""
     if moment.newest_s is not None and moment.newest_s <= SILENT_S:
         return []
     if not data.serving(where.state):
-        return [f"The service does not run here. Start it: {serve_command(where)}"]
+        return [Advice("The service does not run here. Start it:", serve_command(where))]
     if not moment.spoken:
         look = "Check that the node has power, and that its settings name this host's broker and the site"
-        return [f"The service runs and waits for a node. {look} {plant.site.id}."]
-    return ["The service runs. Look at the node's supply, the wireless link and the broker."]
+        return [Advice(f"The service runs and waits for a node. {look} {plant.site.id}.")]
+    return [Advice("The service runs. Look at the node's supply, the wireless link and the broker.")]
 
 
 def stop(what: str, do: str, command: str, over: Callable[[], bool]) -> NoReturn:

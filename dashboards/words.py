@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from moment import NOTHING_A, SILENT_S, STALE_S, Moment
+from wheelpit.contract.names import CHANNELS
 
 if TYPE_CHECKING:
     from moment import Reading
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
 # Decimals that a reader can use; the ledger keeps more.
 _DECIMALS: Final = {"stage_m": 3, "battery_v": 2, "wheel_rpm": 1, "alternator_rpm": 0, "shaft_nm": 0}
-_UNITS: Final = {"rpm": "rpm", "v": "V", "a": "A", "m": "m", "degc": "°C", "nm": "N m"}
 
 _FAULTS: Final = {
     "absent": "sensor not found",
@@ -44,9 +44,14 @@ def number(value: float, decimals: int) -> str:
     return f"{rounded + 0.0:.{decimals}f}".replace("-", "\N{MINUS SIGN}")
 
 
+def unit(channel: str) -> str:
+    """Return the unit of a channel as it is written."""
+    return CHANNELS[channel].unit
+
+
 def quantity(channel: str, value: float) -> str:
     """Write a channel's value with its unit."""
-    return f"{number(value, _DECIMALS.get(channel, 1))} {_UNITS[channel.rsplit('_', 1)[1]]}"
+    return f"{number(value, _DECIMALS.get(channel, 1))} {unit(channel)}"
 
 
 def span(seconds: float) -> str:
@@ -61,21 +66,16 @@ def span(seconds: float) -> str:
 
 
 def age(reading: Reading) -> str:
-    """Say how old a value is, or why there is none."""
-    if reading.age_s is None:
-        return "no data yet"
-    if reading.silent:
-        return f"no data for {span(reading.age_s)}"
-    if reading.value is None:
-        return fault(reading.fault)
-    if reading.age_s < 1:
+    """Say how old a word of a node is that is not yet too old to be shown."""
+    age_s = reading.age_s or 0.0
+    if age_s < 1:
         return "now"
-    return f"{span(reading.age_s)} {'ago' if reading.fresh else 'old'}"
+    return f"{span(age_s)} {'ago' if age_s <= STALE_S else 'old'}"
 
 
 def fault(code: str | None) -> str:
     """Say in words why a fitted channel has no value."""
-    return "no reading" if code is None else _FAULTS.get(code, f"no reading: {code}")
+    return "no reason told" if code is None else _FAULTS.get(code, code)
 
 
 def headline(plant: Plant, moment: Moment) -> str:
@@ -120,6 +120,15 @@ def missing(plant: Plant, moment: Moment) -> list[str]:
             "The wheel's speed is not measured: a pickup with four magnets (wheel_rpm) would say it."
         )
     return lines
+
+
+def failures(moment: Moment) -> list[str]:
+    """Name the fitted channels that a node speaks of but cannot read, and why."""
+    return [
+        f"No reading of the {CHANNELS[channel].label} ({channel}): {fault(reading.fault)}."
+        for channel, reading in moment.readings.items()
+        if reading.value is None and not reading.silent
+    ]
 
 
 def silences(moment: Moment) -> list[str]:
@@ -176,7 +185,7 @@ def _electric(plant: Plant, moment: Moment) -> str:
     parts = [part for part in (_give(plant, moment), _bank(moment, at_v), _loads(plant, moment)) if part]
     if not parts:
         return f"the battery stands{at_v}" if at_v else ""
-    if "battery_a" not in moment.readings:
+    if moment.now("battery_a") is None:  # otherwise the bank's part says the voltage
         parts[0] += at_v
     return _list(parts)
 
@@ -199,7 +208,9 @@ def _bank(moment: Moment, at_v: str) -> str:
         return ""
     if abs(amps) < NOTHING_A:
         return f"the bank is at rest{at_v}"
-    verb = "taking" if amps > 0 else "giving"
+    given_a = moment.now("charge_a")
+    adds = given_a is not None and given_a >= NOTHING_A
+    verb = "taking" if amps > 0 else "adding" if adds else "giving"
     return f"the bank is {verb} {quantity('battery_a', abs(amps))}{at_v}"
 
 

@@ -336,9 +336,7 @@ class FlashJournal:
         for i in range(begin, self._tail.count):
             if not joiner.add(self._tail.read(i)):
                 return False
-        fits = joiner.rest()
-        joiner.keep()
-        return fits
+        return joiner.end()
 
     def _load(self, k: int) -> Segment:
         """Return the segment of row k, read from the flash unless it is the one that was read last."""

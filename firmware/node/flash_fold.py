@@ -8,7 +8,7 @@ the place of Unix time.
 
 from micropython import const
 
-from node.flash_pack import Base, shape_for
+from node.flash_pack import shape_for
 from node.flash_segment import Segment
 from node.records import Rec
 
@@ -133,52 +133,35 @@ class Group:
 
 
 class Joiner:
-    """Writes records into a segment, joined. After each `rest` that succeeds, what came so far can be kept."""
+    """Writes records into a segment, joined: `begin`, `add` as long as there is room, `end`."""
 
-    __slots__ = ("_group", "_kept", "_kept_mark", "_out")
+    __slots__ = ("_group", "_out")
 
     def __init__(self, out: Segment) -> None:
         self._group = Group()
         self._out = out
-        self._kept: Rec | None = None
-        self._kept_mark: tuple[int, int, Base | None] = out.mark()
 
     def begin(self, out: Segment, grain_ms: int) -> None:
-        """Write into this segment, which has just been started."""
+        """Write into this segment, which has just been started; within periods of this length, 0 joins nothing."""
         self._group.clear(grain_ms)
         self._out = out
-        self._kept = None
-        self._kept_mark = out.mark()
 
     def add(self, rec: Rec) -> bool:
-        """Take the next record; return False when the segment is full."""
+        """Take the next record; return False when the segment is full. What came after its last record is not in it."""
         group = self._group
         if group.takes(rec):
             group.add(rec)
             return True
-        if not group.empty and not self._write(group.record()):
+        if not self.end():
             return False
         group.begin(rec)
         return True
 
-    def rest(self) -> bool:
-        """Return whether all that came so far fits. Then it can be kept whatever comes next; more can be joined."""
-        here = self._out.mark()
-        last = None if self._group.empty else self._group.record()
-        if last is not None and not self._write(last):
-            return False
-        self._out.back_to(here)
-        self._kept = last
-        self._kept_mark = here
-        return True
-
-    def keep(self) -> None:
-        """Leave in the segment what came until the last rest."""
-        self._out.back_to(self._kept_mark)
-        if self._kept is not None:
-            self._write(self._kept)
-
-    def _write(self, rec: Rec) -> bool:
+    def end(self) -> bool:
+        """Write what is joined at present; return False when the segment is full."""
+        if self._group.empty:
+            return True
+        rec = self._group.record()
         return self._out.add(rec, shape_for(rec))
 
 

@@ -2,8 +2,9 @@
 
 A receipt alone frees nothing: what the host has may be asked for again. Segments that the host has are folded
 first, oldest first, then the others. Of the grains the one that fills most segments is folded, so that old records
-become coarse while young ones stay fine, and each is folded three times at most. A folded segment is on the
-flash before those it was made of are deleted.
+become coarse while young ones stay fine, and each is folded three times at most. A folded segment is filled to
+the brim and is on the flash before those it was made of are deleted. The last of those may be left with records
+that had no room any more; the others in it are passed over from then on, as a later boot finds out by itself.
 """
 
 from micropython import const
@@ -24,6 +25,7 @@ _IN_HAND = const(2)
 _FEWEST = const(4)  # so many segments are kept, even where others have filled the file system
 # A segment that is less full than this is folded once more, with the next ones.
 _PARTLY = SIZE * 3 // 4
+_TWO = const(2)  # segments that one must take the place of, so that a block comes free
 _AT_ONCE = const(4)  # records joined before others get their turn
 
 
@@ -62,6 +64,12 @@ class Ring:
 
     def load(self, k: int, view: Segment) -> None:
         """Read the segment of row k; one that cannot be read comes out empty, and the damage is counted."""
+        self._read(k, view)
+        if view.count != self._index.counts[k]:
+            self.bad += 1
+            self._index.set(k, view)
+
+    def _read(self, k: int, view: Segment) -> None:
         serial = self._index.serials[k]
         try:
             size = min(self._files.read_into(name_of(serial), view.buffer), self._index.sizes[k])
@@ -69,9 +77,6 @@ class Ring:
             size = 0
         if view.load(size, self._floors.get(serial, 0)) and view.serial != serial:
             view.load(0)
-        if view.count != self._index.counts[k]:
-            self.bad += 1
-            self._index.set(k, view)
 
     def short(self) -> bool:
         """Say whether room must be made."""
@@ -118,37 +123,45 @@ class Ring:
         """Return which neighbours to fold next, of the first `rows`: a row, and the one after the last."""
         index = self._index
         grains = index.grains
-        while True:
-            filled = [0] * (COARSEST + 1)
-            for k in range(rows):
-                filled[grains[k]] += 1
-            grain = filled.index(max(filled[:COARSEST]))
-            if not filled[grain] or grain == COARSEST:
-                return None
+        filled = [0] * (COARSEST + 1)
+        for k in range(rows):
+            filled[grains[k]] += 1
+        for _ in range(COARSEST):
+            most = max(filled[:COARSEST])
+            if not most:
+                break
+            grain = filled.index(most)
+            filled[grain] = 0
             begin = 0
             while grains[begin] != grain:
                 begin += 1
-            end = begin
+            end = begin + 1
             while end < rows and grains[end] == grain:
                 end += 1
             if begin and grains[begin - 1] == grain + 1 and index.sizes[begin - 1] < _PARTLY:
                 begin -= 1
-            if end - begin > 1:
+            while end < rows and end - begin < _TWO and grains[end] < grain:
+                end += 1  # a single one goes with a finer one, else no block would come free
+            if end - begin >= _TWO:
                 return begin, end
-            # Folding it alone frees no block: it waits for the neighbours that it will then be folded with.
-            grains[begin] = grain + 1
+        return None
 
     def _fold(self, begin: int, end: int) -> "Generator[None, None, bool]":
-        """Join neighbouring segments into one, as many as go into it; return whether a block came free."""
+        """Join neighbouring segments into one, as much as goes into it; return whether a block came free."""
         index = self._index
-        grain = index.grains[end - 1] + 1
+        grain = max(index.grains[begin + 1], index.grains[end - 1]) + 1
         self.begin(self.out, grain)
         self._joiner.begin(self.out, GRAINS_MS[grain])
         row = begin
         while row < end and (yield from self._join(row)):
             row += 1
-        self._joiner.keep()
-        if row < begin + 2:
+        if row == end:
+            self._joiner.end()
+        last = self.out.last
+        row = begin
+        while row < end and (index.lasts[row] <= last or not index.counts[row]):
+            row += 1
+        if row < begin + _TWO:
             # No block comes free. The one before stays out of it the next time, or this one is as coarse as it gets.
             if index.grains[begin] == grain:
                 index.sizes[begin] = SIZE
@@ -157,6 +170,10 @@ class Ring:
             return False
         if self.out.count:
             yield from self.write(self.out)
+        if row < end and index.firsts[row] <= last:
+            self._floors[index.serials[row]] = last
+            self._read(row, self._view)
+            index.set(row, self._view)
         for k in range(begin, row):
             self._forget(index.serials[k])
         index.remove(begin, row - begin)
@@ -172,7 +189,7 @@ class Ring:
                 yield
             if not self._joiner.add(self._view.read(i)):
                 return False
-        return self._joiner.rest()
+        return True
 
     def write(self, segment: Segment) -> "Iterator[None]":
         """Write a whole segment as a new file, in steps."""

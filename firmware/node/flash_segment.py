@@ -109,19 +109,10 @@ class Segment:
         self.used = end
         return True
 
-    def mark(self) -> "tuple[int, int, Base | None]":
-        """Return what `back_to` needs to forget everything added from now on."""
-        return self.used, self.count, self._base
-
     def cut(self, used: int, count: int) -> None:
         """End after so many bytes, which are so many records; nothing more can be added."""
         self.used = used
         self.count = count
-
-    def back_to(self, mark: "tuple[int, int, Base | None]") -> None:
-        """Forget what was added since the mark was taken."""
-        self.used, self.count, self._base = mark
-        self._read_at = 0
 
     def load(self, size: int, floor: int = 0) -> bool:
         """Take `size` bytes that were read into the buffer; records up to the seq `floor` are passed over.

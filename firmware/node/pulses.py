@@ -13,6 +13,8 @@ from array import array
 
 from micropython import const
 
+from node.pattern import MAGNETS_MAX, Pattern
+
 TICKS_MASK = const(0x3FFFFFFF)
 # Without a whole turn to go by, a wheel without an edge for this long stands. With one magnet, a wheel
 # slower than 2 rpm therefore reads as stopped.
@@ -35,20 +37,27 @@ class Wheel:
     fastest_rpm: edges closer together than this speed would bring them are noise: refused and counted.
     edges, rejected: counted since boot. mrpm: speed now, None while it is unknown (from boot until two
     magnets have passed or STAND_MS are over). standing: no magnet for 2.4 times the longest gap of the last
-    turn. edge_gap_ms: that gap, None before a whole turn since the wheel last stood.
+    turn. edge_gap_ms: that gap, None before a whole turn since the wheel last stood. per_turn: edges that one turn
+    really gives: `magnets`, unless the pattern of the gaps says otherwise (see node.pattern).
     """
 
     __slots__ = (
-        "_at", "_count", "_gaps", "_last_ms", "_last_us", "_longest_us", "_nearest_us", "_turn_mrpm", "_wait_ms",
-        "edge_gap_ms", "edges", "magnets", "mrpm", "rejected", "standing",
+        "_at", "_counted", "_count", "_gaps", "_last_ms", "_last_us", "_longest_us", "_mrev", "_nearest_us",
+        "_noisy", "_pattern", "_turn_mrpm", "_wait_ms", "edge_gap_ms", "edges", "magnets", "mrpm", "per_turn",
+        "rejected", "standing",
     )  # fmt: skip
 
     def __init__(self, magnets: int, fastest_rpm: int, up_ms: int) -> None:
         self.magnets = magnets
+        self.per_turn = magnets
+        self._pattern = Pattern(magnets)
+        self._mrev = 0  # thousandths of a turn up to the edge number _counted
+        self._counted = 0
+        self._noisy = False  # whether an edge of the newest batch was refused
         self._nearest_us = 60_000_000 // (fastest_rpm * magnets)
-        self._gaps = array("I", [0] * magnets)  # of the last turn, in us; _at is where the next one goes
+        self._gaps = array("I", [0] * MAGNETS_MAX)  # of the last turn, in us; _at is where the next one goes
         self._at = 0
-        self._count = 0  # gaps since the wheel last stood, at most `magnets`
+        self._count = 0  # gaps since the wheel last stood, at most `per_turn`
         self._last_us = -1  # tick of the last edge taken, -1 when it is too old to subtract from
         self._last_ms = up_ms  # up_ms of it, or of the boot
         self._turn_mrpm = 0
@@ -69,26 +78,50 @@ class Wheel:
 
         now_us, up_ms: this moment by both clocks. The edges must be younger than LONGEST_MS.
         """
+        rejected = self.rejected
         for i in range(count):
             tick = ticks[i]
             young_us = (now_us - tick) & TICKS_MASK
             # An edge between the reading of the two clocks looks as if it were almost a whole wrap old.
             self._edge(tick, up_ms - (young_us // 1000 if young_us <= TICKS_MASK >> 1 else 0))
+        if count:
+            self._noisy = self.rejected != rejected
         age_ms = up_ms - self._last_ms
         if age_ms > self._wait_ms:
             self._stand()
         elif self._count and not self.standing:
             self.mrpm = self._bounded(now_us, age_ms)
 
-    def lose_track(self) -> None:
+    def missed(self, count: int, up_ms: int) -> None:
+        """Count edges that passed since the last `update`, but whose times are not known; the speed is then unknown too.
+
+        They were noise where there were more than the fastest wheel could bring, or where the edges before them were.
+        """
+        since_ms = min(up_ms - self._last_ms, LONGEST_MS)
+        if self._noisy or since_ms * 1000 < count * self._nearest_us:
+            self.rejected += count
+        else:
+            self.edges += count
+            self._last_ms = up_ms
+            self.standing = False
+        self._lose_track()
+        if not self.standing:
+            self.mrpm = None
+
+    def mrev(self) -> int:
+        """Return the thousandths of a turn since boot."""
+        return self._mrev + (self.edges - self._counted) * 1000 // self.per_turn
+
+    def _lose_track(self) -> None:
         """Forget the gaps: edges are known to be missing, so the next gap would be no gap of this wheel."""
+        self._pattern.forget()
         self._count = 0
         self._last_us = -1
         self.edge_gap_ms = None
         self._wait_ms = STAND_MS
 
     def _stand(self) -> None:
-        self.lose_track()
+        self._lose_track()
         self.standing = True
         self.mrpm = 0
 
@@ -113,8 +146,13 @@ class Wheel:
         self._last_ms = at_ms
 
     def _gap(self, gap_us: int) -> None:
-        magnets = self.magnets
         self.standing = False
+        if self._pattern.add(gap_us):
+            self._mrev = self.mrev()
+            self._counted = self.edges
+            self.per_turn = self._pattern.per_turn
+            self._count = 0
+        magnets = self.per_turn
         if not self._count:
             self._at = 0
         self._gaps[self._at] = gap_us

@@ -10,10 +10,10 @@ import os
 
 from node import names
 from node.fields import Part, SettingsError
+from node.pattern import MAGNETS_MAX
 
 # A node measures these; the wheel's speed comes from the section `wheel`.
 _MEASURED = tuple(name for name in names.CHANNELS if name not in ("wheel_rpm", "alternator_rpm"))
-MAGNETS_MAX = 12
 # The monitor chip's converter ends at 81.92 mV across the shunt.
 _SHUNT_FULL_NV = 81_920_000
 

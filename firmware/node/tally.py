@@ -205,7 +205,7 @@ class Tally:
             return wheel.edges
         if name == "wheel_rejected":
             return wheel.rejected
-        return wheel.edges * 1000 // wheel.magnets  # wheel_mrev
+        return wheel.mrev()
 
     def _add_time(self, mrpm: "int | None", state: str, ms: int) -> None:
         if mrpm is not None:

@@ -215,16 +215,33 @@ def site(state: Path) -> Site:
     return it
 
 
-@pytest.fixture
-def year(site: Site) -> Site:
-    """A site with a year of records, a gap of three days in it, and a fresh last hour."""
+@pytest.fixture(scope="session")
+def year_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A state folder with a year behind it; made once.
+
+    Half an hour of each day, none in three days, then two whole weeks and a last hour with a gap in it.
+    """
+    it = Site(tmp_path_factory.mktemp("year"), load_plant(demo_plant_path()))
+    it.place_plant()
     now = now_ms() // 10_000 * 10_000
     hour = now // HOUR_MS * HOUR_MS - HOUR_MS
     start = hour - 365 * DAY_MS
-    site.run(start, start + 40 * DAY_MS, 6 * HOUR_MS)
-    site.run(start + 43 * DAY_MS, hour, 6 * HOUR_MS)
-    site.run(hour, now - 1_800_000, 10_000)
-    site.run(now - 1_500_000, now, 10_000)
+    half_hours = [
+        it.record(start + day * DAY_MS + HOUR_MS, HOUR_MS // 2, values_at(start + day * DAY_MS))
+        for day in range(350)
+        if day not in {40, 41, 42}
+    ]
+    it.book(half_hours, 0)
+    it.run(start + 350 * DAY_MS, hour, HOUR_MS)
+    it.run(hour, now - 1_800_000, 10_000)
+    it.run(now - 1_500_000, now, 10_000)
+    return it.state
+
+
+@pytest.fixture
+def year(site: Site, year_folder: Path) -> Site:
+    """A site with a year behind it."""
+    shutil.copytree(year_folder, site.state, dirs_exist_ok=True)
     return site
 
 

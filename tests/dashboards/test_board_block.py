@@ -81,7 +81,7 @@ def test_nothing_goes_into_the_page_unescaped(plant: Plant) -> None:
         Moment(ages_s={evil: 90.0, "wheel": 1.0}, readings={"battery_v": Reading(None, 1.0, evil)}),
         [alarm(title=evil, remedy=evil, priority=evil)],
         NOW_MS,
-        [evil],
+        [block.Advice(evil, evil)],
     )
     assert "<img" not in told
     assert told.count("&lt;img") >= 5

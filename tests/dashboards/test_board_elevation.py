@@ -119,17 +119,31 @@ def test_after_a_minute_the_old_number_is_gone(plant: Plant, layout: Layout) -> 
     told = texts(elevation.draw(plant, moment(VALUES, 190), layout))
     written = [text for text, _ in told]
     assert not set(WRITTEN.values()) & set(written)
-    assert ("no data for 3 min", "gone") in told
+    assert ("no data", "gone") in told
+    assert ("after the bridge, for 3 min", "note") in told
 
 
-def test_a_fault_is_said_where_the_value_would_stand(plant: Plant) -> None:
+def test_a_channel_that_has_not_spoken_yet_has_no_number(plant: Plant) -> None:
+    told = texts(elevation.draw(plant, Moment(readings={"charge_a": Reading(None, None)}), WIDE))
+    assert ("no data", "gone") in told
+    assert ("charge, so far", "note") in told
+
+
+def test_a_failed_reading_is_a_dash_beside_the_one_that_came(plant: Plant) -> None:
     readings = {"rectified_v": Reading(None, 1.0, "bus"), "rectified_a": Reading(3.8, 1.0)}
     told = texts(elevation.draw(plant, Moment(readings=readings, ages_s={"wheel": 1.0}), WIDE))
     assert ("3.8 A", "value") in told
-    assert any("sensor does not answer" in text for text, _ in told)
-    alone = {"battery_a": Reading(None, 1.0, "range")}
-    told = texts(elevation.draw(plant, Moment(readings=alone, ages_s={"wheel": 1.0}), WIDE))
-    assert ("no reading", "gone") in told
+    assert ("\N{EN DASH} V", "gone") in told
+
+
+@pytest.mark.parametrize(("amps", "name"), [(4.1, "into the bank"), (-4.1, "out of the bank")])
+@pytest.mark.parametrize("age_s", [1.0, 30.0])
+def test_the_banks_current_has_its_direction_in_words(
+    plant: Plant, amps: float, name: str, age_s: float
+) -> None:
+    told = [text for text, _ in texts(elevation.draw(plant, moment({"battery_a": amps}, age_s), WIDE))]
+    assert "4.1 A" in told
+    assert any(text.startswith(name) for text in told)
 
 
 def test_water_falls_only_while_the_wheel_is_known_to_turn(plant: Plant) -> None:
@@ -167,10 +181,7 @@ def test_the_bank_has_its_number_of_cells(plant: Plant, chemistry: str, nominal_
 
 def test_a_node_cannot_write_into_the_page(plant: Plant) -> None:
     evil = '</text><script>alert("1")</script>'
-    readings = {"rectified_v": Reading(None, 1.0, evil)}
-    drawn = elevation.draw(
-        plant, Moment(readings=readings, ages_s={evil: 1.0}), WIDE, marks={"wheel": f"{evil} alarm"}
-    )
+    drawn = elevation.draw(plant, Moment(ages_s={evil: 1.0}), WIDE, marks={"wheel": f"{evil} alarm"})
     assert "<script" not in drawn
     assert any(evil in text for text, _ in texts(drawn))
 

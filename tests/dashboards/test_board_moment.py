@@ -62,6 +62,11 @@ def test_a_declared_channel_without_a_word_is_there_without_a_value() -> None:
     assert not it.spoken
 
 
+def test_a_channel_of_a_later_version_is_left_out() -> None:
+    it = gather([row("wheel", 0, {"wheel_rpm": 1.0, "air_degc": 4.0})], {"wheel": ["air_degc"]}, NOW_MS)
+    assert set(it.readings) == {"wheel_rpm"}
+
+
 def test_a_fault_comes_with_its_channel() -> None:
     it = gather([row("wheel", 0, {"battery_v": None}, faults={"battery_v": "bus"})], {}, NOW_MS)
     assert it.readings["battery_v"] == Reading(None, 0.0, "bus")

@@ -72,7 +72,11 @@ def test_the_sentence_says_what_is_fitted_and_no_more(
 
 def test_the_loads_take_more_than_the_wheel_gives(plant: Plant) -> None:
     said = words.headline(plant, moment({**ALL, "charge_a": 4.4, "battery_a": -2.0, "battery_v": 12.6}))
-    assert said.startswith("Giving 55 W, the bank is giving 2.0 A at 12.6 V and the loads take about 81 W;")
+    assert said.startswith("Giving 55 W, the bank is adding 2.0 A at 12.6 V and the loads take about 81 W;")
+    said = words.headline(plant, moment({**ALL, "charge_a": 0.0, "battery_a": -2.0, "battery_v": 12.6}))
+    assert said.startswith(
+        "Giving nothing, the bank is giving 2.0 A at 12.6 V and the loads take about 25 W;"
+    )
 
 
 def test_measured_loads_are_said_without_about(plant: Plant) -> None:
@@ -164,18 +168,21 @@ def test_numbers(value: float, decimals: int, written: str) -> None:
     assert words.number(value, decimals) == written
 
 
+@pytest.mark.parametrize(("age_s", "said"), [(0.4, "now"), (3.2, "3 s ago"), (18.0, "18 s old")])
+def test_ages(age_s: float, said: str) -> None:
+    assert words.age(Reading(1.0, age_s)) == said
+
+
 @pytest.mark.parametrize(
-    ("reading", "said"),
+    ("code", "said"),
     [
-        (Reading(1.0, 0.4), "now"),
-        (Reading(1.0, 3.2), "3 s ago"),
-        (Reading(1.0, 18.0), "18 s old"),
-        (Reading(1.0, 200.0), "no data for 3 min"),
-        (Reading(None, None), "no data yet"),
-        (Reading(None, 1.0, "bus"), "sensor does not answer"),
-        (Reading(None, 1.0, "railed"), "sensor at its end of scale"),
-        (Reading(None, 1.0), "no reading"),
+        ("bus", "sensor does not answer"),
+        ("railed", "sensor at its end of scale"),
+        (None, "no reason told"),
+        ("new", "new"),
     ],
 )
-def test_ages(reading: Reading, said: str) -> None:
-    assert words.age(reading) == said
+def test_a_failed_reading_is_told_with_its_channel_and_cause(code: str | None, said: str) -> None:
+    failed = Moment(readings={"battery_v": Reading(None, 1.0, code)}, ages_s={"wheel": 1.0})
+    assert words.failures(failed) == [f"No reading of the battery voltage (battery_v): {said}."]
+    assert words.failures(Moment(readings={"battery_v": Reading(None, 90.0, code)})) == []

@@ -66,7 +66,7 @@ def test_the_usual_flow_turns_the_rim_at_about_the_best_speed() -> None:
 def test_a_lost_load_does_not_pass_the_ceiling_speed() -> None:
     plant = dataclasses.replace(PLANT, protection=dataclasses.replace(PLANT.protection, clamp_v=None))
     twin = TwinPlant(plant, flow_l_s=20.0, assumptions=CALM)
-    twin.bus.dead = True
+    twin.put("converter-dead", on=True)
     assert max(twin.frame().mean["wheel_rpm"] for _ in range(1200)) < 42.3 / math.sqrt(PLANT.wheel.diameter_m)
 
 

@@ -136,15 +136,17 @@ class Node:
         self.world.truth[self.journal.id, self.journal.newest] = self.energy
 
     def say(self) -> bool:
-        """Let the link send its next message, if it has one."""
-        message = self.link._next_message(True, self.clock.up_ms())
-        if message is None:
-            return False
-        packet = message.packet(1)
-        assert len(message.payload()) <= 4096
-        assert packet[0] == 0x30 | message.qos << 1 | message.retain
-        self.world.broker.take(message.topic.decode(), message.payload(), message.qos, message.retain)
-        return True
+        """Let the link send its next message that matters, if it has one, and any news that come before it."""
+        while True:
+            message = self.link._next_message(room=True, now_ms=self.clock.up_ms())
+            if message is None:
+                return False
+            packet = message.packet(1)
+            assert packet[0] == 0x30 | message.qos << 1 | message.retain
+            topic = message.topic.decode()
+            self.world.broker.take(topic, message.payload(), message.qos, message.retain)
+            if message.qos:
+                return True
 
     def hear(self) -> None:
         topic, payload, retained = self.inbox.pop(0)
@@ -187,7 +189,7 @@ class Host:
         self.running = False
         self.connected = False
         self.backup: Path | None = None
-        self.before_last: Path | None = None
+        self.before_last: Path = self.path
         self.silent = False
         self.start()
 
@@ -263,7 +265,8 @@ class Host:
         """Replace the ledger by an older state of it, as a restore or a card that lost its last writes does."""
         if self.running:
             self.crash()
-        shutil.copyfile(path, self.path)
+        if path != self.path:
+            shutil.copyfile(path, self.path)
 
 
 class World:
@@ -350,7 +353,9 @@ class World:
         db = self.host.ledger.connection
         layouts = Layouts(db)
         held = self.held()
-        for journal_id, name, head_seq in db.execute("SELECT journal_id, journal, head_seq FROM journal").fetchall():
+        for journal_id, name, head_seq in db.execute(
+            "SELECT journal_id, journal, head_seq FROM journal"
+        ).fetchall():
             booked = {}
             energy = 0
             for seq, layout_id, body in db.execute(
@@ -361,7 +366,7 @@ class World:
                 booked[seq] = energy
             # What is booked up to any record is what had flowed by its end: nothing twice, nothing left out.
             assert booked == {seq: self.truth[name, seq] for seq in booked}
-            holes = set()
+            holes: set[int] = set()
             for first, last in db.execute("SELECT first, last FROM hole WHERE journal_id = ?", (journal_id,)):
                 holes.update(range(first, last + 1))
             assert not holes & booked.keys(), "a gap stands over what is booked"

@@ -205,9 +205,7 @@ _FIELDS: Final = (
 def open_journal(files: Any, plant: Plant, kib: int, now: list[int], said: list[str] | None = None) -> Any:
     """Open the journal, whose clock is `now[0]`, as a board does at boot."""
     heard: list[str] = [] if said is None else said
-    return flash.FlashJournal(
-        files, kib, plant.layout, plant.chance.randbytes, lambda: now[0], heard.append
-    )
+    return flash.FlashJournal(files, kib, plant.layout, plant.chance.randbytes, lambda: now[0], heard.append)
 
 
 def work(journal: Any) -> None:

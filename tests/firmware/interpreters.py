@@ -69,9 +69,7 @@ async def running(
     interpreter: str, script: str, *arguments: str, search: tuple[Path, ...] = (), heap: str = BOARD_HEAP
 ) -> AsyncIterator[Running]:
     """Run a script of `on_board` while the block lasts, and end it in any case."""
-    arguments_, environment = command(
-        interpreter, ON_BOARD / script, *arguments, search=search, heap=heap
-    )
+    arguments_, environment = command(interpreter, ON_BOARD / script, *arguments, search=search, heap=heap)
     process = await asyncio.create_subprocess_exec(
         *arguments_,
         env=environment,

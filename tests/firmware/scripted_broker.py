@@ -161,7 +161,6 @@ class ScriptedBroker:
         for connection in self._open.values():
             connection.transport.pause_reading()
 
-
     async def until(self, condition: Callable[[], bool], timeout_s: float = 20.0) -> None:
         """Wait until `condition()` holds."""
         loop = asyncio.get_running_loop()

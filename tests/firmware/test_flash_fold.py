@@ -30,8 +30,7 @@ def folded(some: list[Any], grain_ms: int, layout: Any) -> list[Any]:
         assert source.add(rec, shape)
         if not joiner.add(source.read(0)):
             pytest.fail("the records of this test must fit in one segment")
-    assert joiner.rest()
-    joiner.keep()
+    assert joiner.end()
     found.extend(out.read(i) for i in range(out.count))
     return found
 
@@ -96,7 +95,10 @@ def test_nothing_is_joined_across_a_boot() -> None:
     some = [plant.record() for _ in range(3)]
     plant.start(2)
     some += [plant.record() for _ in range(3)]
-    assert [(rec.boot, rec.first, rec.n) for rec in folded(some, QUARTER, plant.layout)] == [(1, 1, 3), (2, 1, 3)]
+    assert [(rec.boot, rec.first, rec.n) for rec in folded(some, QUARTER, plant.layout)] == [
+        (1, 1, 3),
+        (2, 1, 3),
+    ]
 
 
 def test_without_a_clock_up_time_takes_its_place_and_dated_records_stay_apart() -> None:
@@ -142,7 +144,8 @@ def test_folding_in_steps_gives_the_same_totals_and_bounds_as_at_once() -> None:
 
 
 @pytest.mark.parametrize(
-    "zone", ["UTC", "Asia/Kathmandu", "Australia/Eucla", "Pacific/Chatham", "Australia/Lord_Howe", "Europe/Berlin"]
+    "zone",
+    ["UTC", "Asia/Kathmandu", "Australia/Eucla", "Pacific/Chatham", "Australia/Lord_Howe", "Europe/Berlin"],
 )
 def test_no_joined_record_crosses_a_midnight_of_any_zone(zone: str) -> None:
     # Offsets of all zones in use since 1972 are whole quarters of an hour: IANA time zone database.

@@ -66,7 +66,9 @@ def rows(draw: st.DrawFn) -> list[tuple[Any, Any]]:
             mean = [draw(st.none() | _SIGNED) for _ in layout.channels]
             least = [None if value is None else value - draw(st.integers(0, 1 << 20)) for value in mean]
             most = [None if value is None else value + draw(st.integers(0, 1 << 20)) for value in mean]
-            faults = [draw(st.none() | st.sampled_from(names.FAULTS)) if value is None else None for value in mean]
+            faults = [
+                draw(st.none() | st.sampled_from(names.FAULTS)) if value is None else None for value in mean
+            ]
             dated = draw(st.none() | st.integers(0, 1 << 42))
             rec = records.Rec(
                 n, first, boot, up_ms, draw(st.integers(0, span_ms)), span_ms, dated,
@@ -97,7 +99,9 @@ def test_what_is_written_is_read_back_in_any_order(some: list[tuple[Any, Any]]) 
 
 @settings(max_examples=40)
 @given(rows(), st.data())
-def test_a_damaged_byte_costs_records_but_changes_none(some: list[tuple[Any, Any]], data: st.DataObject) -> None:
+def test_a_damaged_byte_costs_records_but_changes_none(
+    some: list[tuple[Any, Any]], data: st.DataObject
+) -> None:
     written = segment()
     kept = {}
     for rec, layout in some:

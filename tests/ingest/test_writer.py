@@ -5,17 +5,17 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from wheelpit.contract.names import SEQ_PER_BOOT
+from wheelpit.ingest.mqtt import TakenOverError
 from wheelpit.store.bookkeeper import Bookkeeper
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable
-
-    import pytest
 
     from wheelpit.contract.messages import Live, Record
 
@@ -129,6 +129,20 @@ def test_the_hosts_own_status_is_nobodys_message(bench: Any) -> None:
     bench.handle(bench.event("status", {"state": "online", "ledger": "f" * 16, "start": 1}, node="host"))
     assert bench.reader.tallies() == {}
     assert bench.outbox.acks == [(1, 1)]
+
+
+def test_a_host_that_started_later_ends_this_one_and_an_older_one_does_not(
+    bench: Any, caplog: pytest.LogCaptureFixture
+) -> None:
+    def said(start: int, state: str = "online", **how: Any) -> Any:
+        return bench.event("status", {"state": state, "ledger": "f" * 16, "start": start}, node="host", **how)
+
+    bench.handle(said(bench.mark.start - 5), said(bench.mark.start - 5, retained=True))
+    assert caplog.text.count("listens to sallow-ghyll as well") == 1
+    bench.handle(bench.event("status", b"?", node="host"))
+    bench.handle(said(bench.mark.start + 5, "offline", retained=True))
+    with pytest.raises(TakenOverError, match="end the other one"):
+        bench.handle(said(bench.mark.start + 5))
 
 
 def test_the_watch_is_told_in_order_and_time_passes_for_it(make_bench: Callable[..., Any], make: Any) -> None:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 
 import pytest
 
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.twin.assumptions import REST_VOLTAGE, USUAL
-from wheelpit.twin.bank import BankModel, rest_voltage, rest_volts_charge
+from wheelpit.twin.bank import BankModel
+from wheelpit.twin.cells import LEAD
 from wheelpit.twin.machine import TwinPlant
 
 PLANT = load_plant(demo_plant_path())
@@ -17,7 +19,7 @@ CALM = dataclasses.replace(USUAL, wander_share=0.0)
 DT = 0.005
 
 
-def _bank(state_of_charge: float, **assumed: float) -> BankModel:
+def _bank(state_of_charge: float, **assumed: Any) -> BankModel:
     return BankModel(PLANT, dataclasses.replace(USUAL, **assumed), state_of_charge)
 
 
@@ -38,8 +40,8 @@ def test_currents_add_up_in_every_frame() -> None:
         (9, False, True),
     ]:
         twin.river.order(flow_l_s)
-        twin.bank.limiter_failed = failed
-        twin.wheel.jammed = jammed
+        twin.put("limiter", on=failed)
+        twin.put("jam", on=jammed)
         for _ in range(200):
             mean = twin.frame().mean
             assert mean["charge_a"] == pytest.approx(
@@ -65,7 +67,7 @@ def test_the_diversion_holds_the_absorption_voltage() -> None:
     ("room_degc", "limit_v"), [(25.0, 14.40), (0.0, 15.00), (-5.0, 15.12), (35.0, 14.16)]
 )
 def test_the_limit_follows_the_temperature(room_degc: float, limit_v: float) -> None:
-    assert _bank(0.98, room_degc=room_degc).limit_v == pytest.approx(limit_v)
+    assert _bank(0.98, room_degc=room_degc).controller.limit_v == pytest.approx(limit_v)
 
 
 def test_a_dump_that_is_too_small_lets_the_voltage_rise() -> None:
@@ -73,7 +75,7 @@ def test_a_dump_that_is_too_small_lets_the_voltage_rise() -> None:
     bank = BankModel(small, USUAL, 0.98)
     bank.hold_limit()
     _lead(bank, 60, 100.0)
-    assert bank.battery_v > bank.limit_v + 0.2
+    assert bank.battery_v > bank.controller.limit_v + 0.2
     assert bank.dump_a == pytest.approx(bank.battery_v / (14.4**2 / 20))
     assert bank.charge_a == pytest.approx(bank.battery_a + bank.dump_a)
 
@@ -82,7 +84,7 @@ def test_a_dump_that_is_too_small_lets_the_voltage_rise() -> None:
 def test_a_failed_limiter_passes_the_hard_limit_soon(seed: int) -> None:
     twin = TwinPlant(PLANT, seed=seed)
     twin.run(30)
-    twin.bank.limiter_failed = True
+    twin.put("limiter", on=True)
     passed_s = next(
         n / 20 for n in range(20 * 180) if twin.frame().mean["battery_v"] > PLANT.battery.overcharge_v
     )
@@ -92,28 +94,28 @@ def test_a_failed_limiter_passes_the_hard_limit_soon(seed: int) -> None:
     assert twin.bank.battery_v > PLANT.battery.overcharge_v - 0.024 * (twin.bank.temperature_degc - 25)
     assert twin.bank.gassing_a > 1.5
     assert twin.bank.battery_v < 15.8
-    twin.bank.limiter_failed = False
+    twin.put("limiter", on=False)
     twin.run(30)
-    assert twin.bank.battery_v == pytest.approx(twin.bank.limit_v, abs=2e-3)
+    assert twin.bank.battery_v == pytest.approx(twin.bank.controller.limit_v, abs=2e-3)
 
 
 def test_after_absorption_it_floats_and_a_low_bank_is_absorbed_again() -> None:
     bank = _bank(0.98, absorption_s=30.0)
     bank.hold_limit()
     _lead(bank, 29, 60.0)
-    stages = [bank.floats]
+    stages = [bank.controller.floats]
     _lead(bank, 60, 60.0)
-    stages.append(bank.floats)
+    stages.append(bank.controller.floats)
     assert bank.battery_v == pytest.approx(13.4 - 0.024 * (bank.temperature_degc - 25), abs=2e-3)
     _lead(bank, 120, 0.0, load_w=400.0)
-    stages.append(bank.floats)
+    stages.append(bank.controller.floats)
     assert stages == [False, True, False]
 
 
 def test_gassing_grows_tenfold_per_tafel_step() -> None:
     def gassing_a(volts: float) -> float:
         bank = _bank(0.9, room_degc=25.0)
-        bank.polarisation_v = volts - rest_voltage(0.9)
+        bank.polarisation_v = volts - LEAD.volts(0.9)
         bank.advance(DT, 0.0, 0.0)
         return bank.gassing_a
 
@@ -126,7 +128,7 @@ def test_gassing_grows_tenfold_per_tafel_step() -> None:
 )
 def test_a_fuller_bank_takes_its_charge_less_well(state_of_charge: float, least: float, most: float) -> None:
     bank = _bank(state_of_charge)
-    bank.limiter_failed = True
+    bank.controller.limiter_dead = True
     _lead(bank, 300, 140.0)
     begun_c, stored_c = bank.in_c, bank.stored_c
     _lead(bank, 60, 140.0)
@@ -135,7 +137,7 @@ def test_a_fuller_bank_takes_its_charge_less_well(state_of_charge: float, least:
 
 
 def test_charge_is_kept() -> None:
-    bank = _bank(0.5)
+    bank = _bank(0.5, self_discharge_per_day=0.0)
     begun_c, gassed_c = bank.stored_c, 0.0
     for step in range(20_000):
         if step % 10 == 0:
@@ -168,7 +170,7 @@ def test_the_inverter_gives_up_and_comes_back() -> None:
 
 def test_losses_warm_the_bank() -> None:
     bank = _bank(0.99)
-    bank.limiter_failed = True
+    bank.controller.limiter_dead = True
     _lead(bank, 600, 100.0)
     heat_j = bank.ohmic_j + bank.polarisation_j + bank.gassing_heat_j
     assert bank.temperature_degc - 20 == pytest.approx(heat_j / (250.0 * 200), rel=0.05)
@@ -177,11 +179,11 @@ def test_losses_warm_the_bank() -> None:
 
 def test_the_rest_voltage_goes_through_its_table_and_its_integral_fits() -> None:
     for share, volts in REST_VOLTAGE:
-        assert rest_voltage(share) == pytest.approx(volts)
-    for share in (-0.1, 0.1, 0.25, 0.6, 0.99, 1.02):
-        slope = (rest_volts_charge(share + 1e-6) - rest_volts_charge(share - 1e-6)) / 2e-6
-        assert slope == pytest.approx(rest_voltage(share), rel=1e-6)
-    assert rest_volts_charge(0) == 0
+        assert LEAD.volts(share) == pytest.approx(volts)
+    for share in (-0.05, 0.1, 0.25, 0.6, 0.99, 1.02):
+        slope = (LEAD.volts_charge(share + 1e-6) - LEAD.volts_charge(share - 1e-6)) / 2e-6
+        assert slope == pytest.approx(LEAD.volts(share), rel=1e-6)
+    assert LEAD.volts_charge(0) == 0
 
 
 def test_a_24_volt_bank_is_two_of_12() -> None:

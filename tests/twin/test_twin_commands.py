@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from wheelpit.cli import main
 from wheelpit.places import running
 from wheelpit.twin.balance import LABELS
+from wheelpit.twin.faults import FAULTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -53,10 +54,17 @@ def test_without_a_twin_every_question_says_so(state: Path, words: tuple[str, ..
     assert len(err.splitlines()) == 1
 
 
-def test_help_names_every_fault() -> None:
-    _, out, _ = _wheelpit("fault", "--help")
-    for name in ("jam:", "limiter:", "link:", "load:"):
-        assert name in out
+def test_the_list_names_every_fault_with_its_severity_and_place() -> None:
+    code, out, _ = _wheelpit("faults")
+    assert code == 0
+    for fault in FAULTS.values():
+        assert f"    {fault.text}.\n    Severity: {fault.severity}.\n" in out
+        assert f"({fault.where})\n" in out
+    assert "sensor-stuck:CHANNEL  (sensor)" in out
+    told = json.loads(_wheelpit("faults", "--json")[1])
+    assert [one["name"].removesuffix(":CHANNEL") for one in told] == list(FAULTS)
+    assert {one["where"] for one in told} == {"plant", "sensor", "link", "node", "broker", "host"}
+    assert all((one["elsewhere"] is not None) == (one["where"] in {"node", "broker", "host"}) for one in told)
 
 
 def test_a_bad_plant_is_told_in_lines(tmp_path: Path, state: Path) -> None:
@@ -97,8 +105,8 @@ def test_a_running_twin_is_found_asked_broken_and_ended(
     deadline = time.monotonic() + 20
     while (told := json.loads(_wheelpit("state", "--json")[1]))["wheel_rpm"] > 0:
         assert time.monotonic() < deadline
-    assert told["faults"]["jam"] is True
-    assert "faults               jam\n" in _wheelpit("state")[1]
+    assert told["faults"] == {"jam": 1.0}
+    assert "faults               jam 1\n" in _wheelpit("state")[1]
     assert _wheelpit("fault", "jam", "off")[0] == 0
     assert _wheelpit("flow", "12")[0] == 0
     assert json.loads(_wheelpit("state", "--json")[1])["ordered_flow_l_s"] == 12

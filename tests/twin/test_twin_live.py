@@ -136,7 +136,9 @@ def test_state_tells_channels_stores_and_faults() -> None:
     assert state["wheel_rpm"] == pytest.approx(10.4, abs=0.2)
     assert state["charge_a"] == pytest.approx(state["battery_a"] + state["load_a"] + state["dump_a"])
     assert state["state_of_charge"] == pytest.approx(0.98, abs=1e-3)
-    assert state["faults"] == {"jam": False, "limiter": False, "link": False, "load": False}
+    assert state["faults"] == {}
+    live.plant.put("bearing", on=True, severity=0.5)
+    assert live.state()["faults"] == {"bearing": 0.5}
     assert state["balance_error_share"] < 1e-3
 
 

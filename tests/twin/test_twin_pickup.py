@@ -17,6 +17,7 @@ from wheelpit.twin.pickup import Pickup
 
 PLANT = load_plant(demo_plant_path())
 CALM = dataclasses.replace(USUAL, wander_share=0.0)
+COLD = dataclasses.replace(CALM, copper_per_degc=0.0, magnets_per_degc=0.0)
 EVEN = dataclasses.replace(CALM, magnet_play_deg=0.0)
 
 
@@ -56,7 +57,7 @@ def test_edges_times_spacing_are_revolutions() -> None:
     twin = TwinPlant(PLANT, seed=7)
     edges: list[int] = []
     for jammed, seconds in [(False, 60), (True, 10), (False, 60)]:
-        twin.wheel.jammed = jammed
+        twin.put("jam", on=jammed)
         for _ in range(seconds * 20):
             frame = twin.frame()
             assert all(frame.t_us - FRAME_US <= edge <= frame.t_us for edge in frame.edges)
@@ -68,7 +69,7 @@ def test_edges_times_spacing_are_revolutions() -> None:
 
 
 def test_a_whole_turn_takes_its_time_whatever_the_spacing() -> None:
-    twin = TwinPlant(PLANT, assumptions=CALM)
+    twin = TwinPlant(PLANT, assumptions=COLD)
     edges: list[int] = []
     for _ in range(600):
         frame = twin.frame()

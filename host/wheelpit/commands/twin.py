@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import json
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,29 +16,73 @@ from wheelpit.places import announce, running, state_folder
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.twin.balance import LABELS
 from wheelpit.twin.client import ask, find
-from wheelpit.twin.faults import FAULTS
+from wheelpit.twin.faults import FAULTS, Fault, split
 from wheelpit.twin.live import LiveTwin
 from wheelpit.twin.machine import TwinPlant
+from wheelpit.twin.season import DailyFlow, Season, read_daily_flow
 from wheelpit.twin.server import ADDRESS, TwinServer
 from wheelpit.twin.trouble import TwinRunsError
+from wheelpit.twin.variety import variant
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
-    from wheelpit.plant import Plant
+    from wheelpit.twin.season import Source
 
 _J_PER_WH = 3600
 _SLICE_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
+class _World:
+    """Which plant is simulated, and how; what is None was not said."""
+
+    plant: Path | None = None
+    seed: int | None = None
+    flow_l_s: float | None = None
+    variant: int | None = None
+    season: datetime | None = None
+    daily_flow: Path | None = None
+
+    def over(self, other: _World) -> _World:
+        """Return this one, with what it does not say taken from another."""
+        said = {f.name: getattr(self, f.name) for f in fields(self) if getattr(self, f.name) is not None}
+        return replace(other, **said)
+
+    def twin(self) -> TwinPlant:
+        """Make the simulated plant."""
+        told = load_plant(demo_plant_path() if self.plant is None else self.plant)
+        seed = 1 if self.seed is None else self.seed
+        source: Source | None = None
+        if self.season is not None and self.daily_flow is not None:
+            raise click.UsageError("--season and --daily-flow: give one of the two")
+        if self.season is not None:
+            source = Season(seed, self.season.date())
+        elif self.daily_flow is not None:
+            source = DailyFlow(read_daily_flow(self.daily_flow))
+        usual_l_s = 10.0 if source is None else told.water.highest_flow_l_s
+        flow_l_s = usual_l_s if self.flow_l_s is None else self.flow_l_s
+        if self.variant is None:
+            return TwinPlant(told, seed=seed, flow_l_s=flow_l_s, source=source)
+        true = variant(told, self.variant)
+        return TwinPlant(
+            true.plant,
+            seed=seed,
+            flow_l_s=flow_l_s,
+            assumptions=true.assumptions,
+            told=told,
+            sensors=true.sensors(told),
+            source=source,
+        )
+
+
+@dataclass(frozen=True, slots=True)
 class _Told:
     """The options of the group, which its subcommands may give again."""
 
-    plant: Path | None
+    world: _World
     state: Path | None
-    seed: int
-    flow_l_s: float
 
 
 _state = click.option(
@@ -49,19 +94,44 @@ _json = click.option("--json", "as_json", is_flag=True, help="Print the whole an
 
 
 def _world(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command the options that tell which plant is simulated, and how."""
+    """Give a command the options that tell which plant is simulated, and how, in its argument `world`."""
+
+    @functools.wraps(command)
+    def told(**options: Any) -> None:
+        ours = {f.name: options.pop(f.name) for f in fields(_World)}
+        command(world=_World(**ours), **options)
+
     for option in (
-        click.option("--flow", "flow_l_s", type=float, help="Mean flow to begin with, L/s. Default: 10."),
+        click.option(
+            "--daily-flow",
+            type=click.Path(path_type=Path),
+            help="File with a column of measured daily flows, L/s, that the stream follows from its first day.",
+        ),
+        click.option(
+            "--season",
+            type=click.DateTime(["%Y-%m-%d"]),
+            help="Let the stream follow an invented year from this day on: rain, drought, frost, leaves.",
+        ),
+        click.option(
+            "--variant",
+            type=click.IntRange(min=0),
+            help="Make the true plant and its sensors differ from the description, as plant of this number.",
+        ),
+        click.option(
+            "--flow",
+            "flow_l_s",
+            type=float,
+            help="Mean flow to begin with, L/s. Default: 10. With a stream, the most that the gate lets through.",
+        ),
         click.option("--seed", type=int, help="Seed of all that is random. Default: 1."),
         click.option(
             "--plant",
-            "plant_file",
             type=click.Path(path_type=Path),
             help="The plant.toml to simulate. Default: the invented plant of the demo.",
         ),
     ):
-        command = option(command)
-    return command
+        told = option(told)
+    return told
 
 
 @click.group(invoke_without_command=True)
@@ -71,26 +141,14 @@ def _world(command: Callable[..., None]) -> Callable[..., None]:
     "--port", default=0, type=click.IntRange(0, 65535), help="Port on 127.0.0.1. Default: a free one."
 )
 @click.pass_context
-def command(  # noqa: PLR0917 - click hands over by name
-    ctx: click.Context,
-    plant_file: Path | None,
-    seed: int | None,
-    flow_l_s: float | None,
-    state: Path | None,
-    port: int,
-) -> None:
+def command(ctx: click.Context, *, world: _World, state: Path | None, port: int) -> None:
     """Run a simulated plant in real time, for simulated boards to measure; with a subcommand, work on it.
 
     It is a simulation: nothing about the safety of a real wheel or battery can be learnt from it.
     """
-    told = _Told(plant_file, state, 1 if seed is None else seed, 10.0 if flow_l_s is None else flow_l_s)
-    ctx.obj = told
+    ctx.obj = _Told(world, state)
     if ctx.invoked_subcommand is None:
-        _run_live(told, port)
-
-
-def _plant(path: Path | None) -> Plant:
-    return load_plant(demo_plant_path() if path is None else path)
+        _run_live(ctx.obj, port)
 
 
 def _run_live(told: _Told, port: int) -> None:
@@ -98,8 +156,8 @@ def _run_live(told: _Told, port: int) -> None:
     already = running(folder, "twin")
     if already is not None:
         raise TwinRunsError(folder, int(already["pid"]))
-    plant = _plant(told.plant)
-    live = LiveTwin(TwinPlant(plant, seed=told.seed, flow_l_s=told.flow_l_s))
+    live = LiveTwin(told.world.twin())
+    site = live.plant.told.site
 
     async def serve() -> None:
         stop = asyncio.Event()
@@ -107,30 +165,76 @@ def _run_live(told: _Told, port: int) -> None:
             asyncio.get_running_loop().add_signal_handler(number, stop.set)
         server = TwinServer(live)
         bound = await server.start(port)
-        with announce(folder, "twin", port=bound, site=plant.site.id):
-            click.echo(f"The twin of {plant.site.name} runs on {ADDRESS}:{bound}. Ctrl-C ends it.")
+        with announce(folder, "twin", port=bound, site=site.id):
+            click.echo(f"The twin of {site.name} runs on {ADDRESS}:{bound}. Ctrl-C ends it.")
             await server.run(stop)
 
     asyncio.run(serve())
 
 
+@command.command("faults")
+@click.option("--json", "as_json", is_flag=True, help="Print the list as JSON.")
+def faults_list(*, as_json: bool) -> None:
+    """List what can be broken: name, what happens, what the severity means, and in which part it is.
+
+    Where a name goes on with :CHANNEL, give a fitted channel: sensor-stuck:battery_v. What is in the node, the broker or
+    the host the twin cannot do alone; the list says how it is done.
+    """
+    if as_json:
+        click.echo(
+            json.dumps([_fault_told(fault) for fault in FAULTS.values()], indent=2, ensure_ascii=False)
+        )
+        return
+    for fault in FAULTS.values():
+        told = _fault_told(fault)
+        click.echo(f"{told['name']}  ({fault.where})")
+        click.echo(f"    {fault.text}.")
+        click.echo(f"    Severity: {fault.severity}.")
+        if fault.remedy:
+            click.echo(f"    Not by the twin: {fault.remedy}.")
+
+
+def _fault_told(fault: Fault) -> dict[str, Any]:
+    return {
+        "name": f"{fault.name}:CHANNEL" if fault.per_channel else fault.name,
+        "text": fault.text,
+        "severity": fault.severity,
+        "where": fault.where,
+        "comes_and_goes": fault.loose,
+        "elsewhere": fault.remedy or None,
+    }
+
+
 @command.command("fault")
-@click.argument("name", type=click.Choice(list(FAULTS)))
+@click.argument("name")
 @click.argument("switch", type=click.Choice(["on", "off"]))
+@click.option(
+    "--severity",
+    default=1.0,
+    show_default=True,
+    type=click.FloatRange(0, 1, min_open=True),
+    help="How bad it gets.",
+)
+@click.option(
+    "--ramp-s",
+    default=0.0,
+    show_default=True,
+    type=click.FloatRange(min=0),
+    help="How long it takes to get there, or to be right again, in seconds.",
+)
 @_state
 @click.pass_obj
-def fault(told: _Told, name: str, switch: str, state: Path | None) -> None:
-    """Break something in the running twin, or put it right."""
-    ask(_door(told, state), "fault", name=name, on=switch == "on")
-    click.echo(f"{name} {switch}: {FAULTS[name].text}." if switch == "on" else f"{name} off.")
-
-
-fault.help = "\n\n".join(
-    [
-        "Break something in the running twin, or put it right.",
-        *(f"{f.name}: {f.text}." for f in FAULTS.values()),
-    ]
-)
+def fault(  # noqa: PLR0917 - click hands over by name
+    told: _Told, name: str, switch: str, severity: float, ramp_s: float, state: Path | None
+) -> None:
+    """Break something in the running twin, or put it right; `wheelpit twin faults` lists what there is."""
+    ask(_door(told, state), "fault", name=name, on=switch == "on", severity=severity, ramp_s=ramp_s)
+    over = f" within {ramp_s:g} s" if ramp_s else ""
+    if switch == "off":
+        click.echo(f"{name} off{over}.")
+        return
+    how = f", severity {severity:g}" if severity < 1 else ""
+    click.echo(f"{name} on{how}{over}: {FAULTS[split(name)[0]].text}.")
 
 
 @command.command("state")
@@ -163,6 +267,16 @@ def flow(told: _Told, flow_l_s: float, state: Path | None) -> None:
     click.echo(f"The gate stands at {flow_l_s:g} L/s.")
 
 
+@command.command("parked")
+@click.argument("switch", type=click.Choice(["on", "off"]))
+@_state
+@click.pass_obj
+def parked(told: _Told, switch: str, state: Path | None) -> None:
+    """Turn the switch "working here" at the simulated wheel; it does not stop the water."""
+    ask(_door(told, state), "parked", on=switch == "on")
+    click.echo(f"The switch at the wheel is {switch}.")
+
+
 @command.command("run")
 @click.option(
     "--seconds", type=click.FloatRange(min=0.05), required=True, help="How long, in simulated time."
@@ -170,20 +284,9 @@ def flow(told: _Told, flow_l_s: float, state: Path | None) -> None:
 @_world
 @_json
 @click.pass_obj
-def run_fast(  # noqa: PLR0917 - click hands over by name
-    told: _Told,
-    seconds: float,
-    plant_file: Path | None,
-    seed: int | None,
-    flow_l_s: float | None,
-    as_json: bool,
-) -> None:
+def run_fast(told: _Told, *, seconds: float, world: _World, as_json: bool) -> None:
     """Simulate a stretch of time as fast as the machine can, and print where the energy went."""
-    twin = TwinPlant(
-        _plant(plant_file or told.plant),
-        seed=told.seed if seed is None else seed,
-        flow_l_s=told.flow_l_s if flow_l_s is None else flow_l_s,
-    )
+    twin = world.over(told.world).twin()
     left_s = seconds
     while left_s > 0:
         twin.run(min(left_s, _SLICE_S))
@@ -218,7 +321,7 @@ def _shown(value: object) -> str:
     if isinstance(value, float):
         return f"{value:.6g}"
     if isinstance(value, dict):
-        return ", ".join(name for name, there in value.items() if there) or "none"
+        return ", ".join(f"{name} {level:g}" for name, level in value.items()) or "none"
     if isinstance(value, list):
         return ", ".join(str(item) for item in value) or "none"
     return str(value)

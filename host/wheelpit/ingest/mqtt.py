@@ -120,7 +120,8 @@ class Link(threading.Thread):
         self._will = will
         self._inbox = inbox
         self._generation = 0
-        self._todo: deque[Outgoing | tuple[int, int]] = deque()
+        self._at_once: deque[Outgoing | tuple[int, int]] = deque()  # acknowledgements and news
+        self._todo: deque[Outgoing] = deque()  # what the broker must acknowledge
         self._wake_read, self._wake_write = socket.socketpair()
         for end in (self._wake_read, self._wake_write):
             end.settimeout(0)
@@ -137,13 +138,14 @@ class Link(threading.Thread):
     # For the writer's thread.
 
     def send(self, acks: Iterable[tuple[int, int]], messages: Iterable[Outgoing]) -> None:
-        """Acknowledge messages `(generation, mid)` and publish others, in order."""
-        self._todo.extend(acks)
-        self._todo.extend(messages)
+        """Acknowledge messages `(generation, mid)` and publish others; those of QoS 0 do not wait for any other."""
+        self._at_once.extend(acks)
+        for message in messages:
+            (self._todo if message.qos else self._at_once).append(message)
         self._wake()
 
     def drop(self, why: str) -> None:
-        """Break the connection, with the will, and connect again: what was not acknowledged is sent again."""
+        """Break the connection, with the will, and connect again: nodes send again what has no receipt."""
         self._drop = why
         self._wake()
 
@@ -192,6 +194,7 @@ class Link(threading.Thread):
         self._generation += 1
         self._ready, self._why, self._drop = False, None, None
         self._unacked.clear()
+        self._at_once.clear()
         self._todo.clear()
         self.beat_s = time.monotonic()
         client = self._new_client()
@@ -258,7 +261,7 @@ class Link(threading.Thread):
                 return  # sending found the connection broken
             if self._ending.is_set():
                 goodbye_s = now + _GOODBYE_S if goodbye_s is None else goodbye_s
-                nothing_left = not (self._todo or self._unacked or client.want_write())
+                nothing_left = not (self._at_once or self._todo or self._unacked or client.want_write())
                 if now > goodbye_s or nothing_left or not self._ready:
                     client.disconnect()
                     return
@@ -291,16 +294,16 @@ class Link(threading.Thread):
     def _work_off(self, client: Client) -> None:
         if not self._ready:
             return
+        while self._at_once:
+            item = self._at_once.popleft()
+            if isinstance(item, Outgoing):
+                client.publish(item.topic, item.payload, item.qos, item.retain)
+            elif item[0] == self._generation:
+                client.ack(item[1], 1)
         while self._todo and len(self._unacked) < _WINDOW:
-            item = self._todo.popleft()
-            if isinstance(item, tuple):
-                generation, mid = item
-                if generation == self._generation:
-                    client.ack(mid, 1)
-            else:
-                info = client.publish(item.topic, item.payload, item.qos, item.retain)
-                if item.qos:
-                    self._unacked.add(info.mid)
+            message = self._todo.popleft()
+            info = client.publish(message.topic, message.payload, message.qos, message.retain)
+            self._unacked.add(info.mid)
 
     # The client's callbacks.
 

@@ -18,7 +18,7 @@ from wheelpit.contract import topics
 from wheelpit.contract.messages import Birth, HostStatus, Live, Receipt, Status, Time, TimeAsk
 from wheelpit.ingest.decode import UndecodableError, decode
 from wheelpit.ingest.inbox import Connected, Incoming
-from wheelpit.ingest.mqtt import Outgoing
+from wheelpit.ingest.mqtt import Outgoing, TakenOverError
 from wheelpit.store.booking import Sent
 from wheelpit.store.ledger import damaged
 from wheelpit.store.tables import count
@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from wheelpit.store.bookkeeper import Bookkeeper, Dated
     from wheelpit.store.ledger import Ledger, Mark
     from wheelpit.store.live import LiveStore
+
+_SURE: Final = 2  # signs of a newer host after which there is one
 
 _log = logging.getLogger(__name__)
 
@@ -124,6 +126,7 @@ class Writer:
         self._site: Final = site
         self._mark: Final = mark
         self._clock_ms = clock_ms
+        self._newer_hosts = 0
 
     def handle(self, events: Sequence[Event]) -> bool:
         """Handle a batch; an empty one lets time pass.
@@ -134,6 +137,7 @@ class Writer:
 
         Raises:
             LedgerDamaged: SQLite found the file damaged.
+            TakenOverError: a host that started later works for the same site.
 
         """
         self._answer_time(events)
@@ -153,6 +157,12 @@ class Writer:
             return self._one_by_one(events, error)
         self._outlet.send(batch.acks, batch.answers)
         self._keep_live(batch)
+        if self._newer_hosts >= _SURE:
+            msg = (
+                f"another host for the site {self._site} has started since: only one `wheelpit serve` may run for a "
+                "site; end the other one"
+            )
+            raise TakenOverError(msg)
         return True
 
     def _commit(self, events: Sequence[Event]) -> _Batch:
@@ -222,11 +232,11 @@ class Writer:
             self._outlet.send((), answers)
 
     def _greet(self, batch: _Batch) -> None:
-        """On each connection: say that the host listens, and to each node how far it is accounted for."""
-        batch.answers.append(host_status(self._site, self._mark, online=True))
+        """On each connection: tell each node how far it is accounted for, then that the host listens."""
         self._keeper.flush()
         for node, journal, upto in self._keeper.receipts():
             batch.answers.append(self._receipt(node, journal, upto))
+        batch.answers.append(host_status(self._site, self._mark, online=True))
 
     def _receipt(self, node: str, journal: str, upto: int) -> Outgoing:
         receipt = Receipt(ledger=self._mark.ledger, start=self._mark.start, journal=journal, upto=upto)
@@ -238,7 +248,8 @@ class Writer:
         if event.qos:
             batch.acks.append((event.generation, event.mid))
         if event.topic == topics.host_status(self._site):
-            return  # our own word, which the subscription to the nodes' status brings as well
+            self._notice_host(event)
+            return
         try:
             topic, message = decode(event.topic, event.payload, event.length)
         except UndecodableError as error:
@@ -246,6 +257,26 @@ class Writer:
             self._keeper.dead_letter(event.topic[:500], str(error), event.payload, now_ms, event.length)
             return
         self._dispatch(event, topic, message, batch, now_ms)
+
+    def _notice_host(self, event: Incoming) -> None:
+        """Look at what a host said of itself: as a rule it is our own word that comes back.
+
+        A host that started after this one has taken the connection over; not every broker says so itself, but its
+        word stays, or its last will. One such word may have lain at the broker since a day when the clock was
+        wrong; a second one may not, since our own has replaced it.
+        """
+        try:
+            said = msgspec.json.decode(event.payload, type=HostStatus)
+        except msgspec.DecodeError:
+            return
+        if said.start > self._mark.start:
+            self._newer_hosts += 1
+        elif said.state == "online" and said.ledger != self._mark.ledger and not event.retained:
+            _log.error(
+                "another host, ledger %s, listens to %s as well; it should end by itself",
+                said.ledger,
+                self._site,
+            )
 
     def _dispatch(self, event: Incoming, topic: Topic, message: Message, batch: _Batch, now_ms: int) -> None:
         node = topic.node

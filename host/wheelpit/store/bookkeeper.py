@@ -304,7 +304,7 @@ class Bookkeeper:
         self._flush_rows()
         self._summing.flush()
         self._heads.flush()
-        if self._saw_ms > self._seen_ms:
+        if self._saw_ms - self._seen_ms > CLOCK_SLACK_MS // 2:
             self._db.execute("UPDATE ledger SET seen_ms = ?", (self._saw_ms,))
             self._seen_ms = self._saw_ms
 

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 FILE: Final = "ledger.db"
 _BUSY_S: Final = 10.0
+# The write-ahead log is folded back at 16 MiB: small commits rewrite the same pages again and again, and each
+# fold writes them once.
+_CHECKPOINT_PAGES: Final = 4000
 
 _log = logging.getLogger(__name__)
 
@@ -81,6 +84,7 @@ class Ledger:
         migrate.check_not_newer(self.connection, str(self.path))
         self.connection.execute("PRAGMA journal_mode = WAL")
         self.connection.execute("PRAGMA synchronous = FULL")
+        self.connection.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
         self.connection.execute("PRAGMA foreign_keys = ON")
         migrate.migrate(self.connection, str(self.path))
         with self.transaction() as db:

@@ -11,7 +11,8 @@ class Balance:
     """The energies of a run [J]: what the water brought, what was lost or used, what the stores gained.
 
     What the stores gained comes from the state at both ends, everything else from sums over the steps, so the
-    two sides agree only if the model keeps energy. `error_j` is what does not agree.
+    two sides agree only if the model keeps energy. `error_j` is what does not agree. `changed_j` is what the plates lost
+    (or got back, negative) at the moment a fault took capacity or a cell from them, or they were replaced.
     """
 
     water_j: float
@@ -20,6 +21,7 @@ class Balance:
     exit_j: float
     bearing_j: float
     jam_j: float
+    wade_j: float
     belt_j: float
     iron_j: float
     copper_j: float
@@ -30,6 +32,8 @@ class Balance:
     ohmic_j: float
     polarisation_j: float
     gassing_j: float
+    self_discharge_j: float
+    changed_j: float
     dump_j: float
     load_j: float
     raised_gain_j: float
@@ -68,17 +72,20 @@ LABELS: Final[dict[str, str]] = {
     "entry_j": "lost at the entry",
     "exit_j": "left with the water",
     "bearing_j": "bearings and drag",
-    "jam_j": "jam",
+    "jam_j": "jam, ice and other things in the way",
+    "wade_j": "wading in the tailwater",
     "belt_j": "belt",
     "iron_j": "alternator, iron",
     "copper_j": "alternator, copper",
     "diode_j": "bridge",
     "bleed_j": "divider across the capacitor",
     "clamp_j": "clamp at the bridge",
-    "converter_j": "converter",
+    "converter_j": "converter, or the cable in its place",
     "ohmic_j": "battery, resistance",
     "polarisation_j": "battery, polarisation",
     "gassing_j": "battery, gassing",
+    "self_discharge_j": "battery, by itself",
+    "changed_j": "left with worn or shorted cells",
     "dump_j": "diversion load",
     "load_j": "inverter and loads",
     "raised_gain_j": "stored in raised water",

@@ -192,7 +192,7 @@ class BankModel:
         self.dump_w = volts * dump_a - ohm * chopped
         self.battery_w = volts * battery_a + ohm * (swing + chopped)
         self.charge_w = given_w - self.dump_w if inside else given_w
-        self.charge_a = battery_a + load_a if inside else battery_a + load_a + dump_a
+        self.charge_a = given_w / volts - dump_a if inside else given_w / volts
         self.load_a, self.dump_a, self.battery_a = load_a, dump_a, battery_a
         self.battery_v = volts
         self.gassing_a = gassing_a

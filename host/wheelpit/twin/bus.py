@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 _RIPPLE: Final = 2 / 35  # amplitude of the first harmonic of six-pulse rectified voltage, over its mean
 _LEAST_EVEN_A: Final = 0.001  # of an alternator without inductance
-_TRIES: Final = 12
+_TRIES: Final = 60
 _CLOSE_A: Final = 1e-9
 
 
@@ -68,6 +68,7 @@ class BusModel:
         self._back_feed_a = 0.0
         self.rectified_v = self.rectified_a = self.shown_v = 0.0
         self.given_w = 0.0
+        self._work_j = self._owed_j = self._torque_nm = 0.0
         self.copper_j = self.diode_j = self.bleed_j = self.clamp_j = 0.0
         self.rectified_j = self.converter_j = 0.0
         self._warm()
@@ -122,6 +123,10 @@ class BusModel:
         ripple_ohm_s = 6 * alternator.pole_pairs * 2 * alternator.inductance_h
         self._even_a = pulses * (_RIPPLE * self._v_s / ripple_ohm_s if ripple_ohm_s else _LEAST_EVEN_A)
 
+    def turned(self, turn_rad: float) -> None:
+        """Tell how far the alternator turned in the step: what its work then lacks, the next step's torque adds."""
+        self._owed_j = self._work_j - self._torque_nm * turn_rad
+
     def advance(
         self, dt: float, alternator_rad_s: float, battery_v: float, cap_w: float, *, opens: bool = False
     ) -> float:
@@ -129,7 +134,7 @@ class BusModel:
 
         Args:
             dt: Length of the step [s].
-            alternator_rad_s: Speed of the alternator [rad/s].
+            alternator_rad_s: Speed that the alternator is expected to have half-way through the step [rad/s].
             battery_v: Battery voltage [V].
             cap_w: Most that the battery node takes [W].
             opens: Whether the controller keeps the way to the battery open.
@@ -154,13 +159,15 @@ class BusModel:
         self.rectified_a = bridge_a
         self.shown_v = shown_v
         self.given_w = given_w
-        return (rectified_w + diode_w + copper_w) / alternator_rad_s if bridge_a > 0 else 0.0
+        self._work_j = self._owed_j + (rectified_w + diode_w + copper_w) * dt
+        self._torque_nm = self._work_j / (alternator_rad_s * dt) if bridge_a > 0 else 0.0
+        return self._torque_nm
 
     def _currents(self, dt: float, alternator_rad_s: float) -> tuple[float, float, float, float]:
         """Return the currents of bridge, converter, clamp and divider at the end of a step [A] (backward Euler).
 
         The voltage is searched at which they fill the capacitor just so far. They are straight lines joined, so that
-        Newton's steps end within a few.
+        Newton's steps end within a few; one that leaves what is known to hold the voltage is halved into it.
         """
         before = self.rectified_v
         mean_v = 0.0 if self._leads_open else self._v_s * alternator_rad_s
@@ -170,7 +177,7 @@ class BusModel:
         pulsed_ohm = ohm + (PEAK_PER_MEAN - 1) * mean_v / self._even_a
         pulsed_v = peak_v - pulsed_ohm * self._even_a
         capacitor_s = self._capacitor_f / dt
-        volts = before
+        volts, low_v, high_v = before, -math.inf, math.inf
         bridge_a = taken_a = clamp_a = bleed_a = 0.0
         for _ in range(_TRIES):
             taken_a, taken_s = self._converter.taken(volts)
@@ -189,5 +196,11 @@ class BusModel:
             over_a = bridge_a - taken_a - clamp_a - bleed_a - capacitor_s * (volts - before)
             if abs(over_a) < _CLOSE_A:
                 break
+            if over_a > 0:
+                low_v = volts
+            else:
+                high_v = volts
             volts += over_a / slope
+            if not low_v < volts < high_v:
+                volts = 0.5 * (low_v + high_v)
         return bridge_a, taken_a, clamp_a, bleed_a

@@ -19,6 +19,12 @@ _CREEPS_FROM: Final = 0.5  # share of its grip from which a belt creeps more
 _EASING_S: Final = 0.5
 
 
+def creep_of(load: float, assumptions: Assumptions) -> float:
+    """Return the creep that a belt has beyond the healthy one, as a share of speed, at a torque over its grip."""
+    over = min(max(load - _CREEPS_FROM, 0.0) / (1 - _CREEPS_FROM), 1.0)
+    return assumptions.belt_creep * over * over
+
+
 class Drive:
     """Belt and rotor. Torques at the pulley [N m], speeds of the alternator [rad/s].
 
@@ -33,7 +39,7 @@ class Drive:
         self.ratio = chain.ratio
         self._creep = chain.creep
         self._more_creep = 0.0
-        self._most_creep = assumptions.belt_creep
+        self._assumptions = assumptions
         self._load = 0.0  # torque over grip, eased
         # Torque at the drum per torque at the pulley; `belt_nm` comes on top of the alternator's.
         self._kept = 1 - chain.loss_per_nm
@@ -58,6 +64,7 @@ class Drive:
         self.slips = False
         self.forward = 1.0  # which way it slides: 1 where the wheel is the faster one
         self.speed_rad_s = 0.0
+        self.turned_rad = 0.0  # by the alternator in the last step
         self.pulley_nm = 0.0
         self.belt_j = self.iron_j = self.shaft_j = 0.0
 
@@ -82,11 +89,11 @@ class Drive:
         if self.slips:
             return False
         self._load += (abs(self.pulley_nm) / self.grip_nm - self._load) * min(seconds / _EASING_S, 1.0)
-        over = min(max(self._load - _CREEPS_FROM, 0.0) / (1 - _CREEPS_FROM), 1.0)
-        if over == self._more_creep == 0:
+        more = creep_of(self._load, self._assumptions)
+        if more == self._more_creep == 0:
             return False
-        self._more_creep = over
-        self.gear = self.ratio * (1 - self._creep - self._most_creep * over * over)
+        self._more_creep = more
+        self.gear = self.ratio * (1 - self._creep - more)
         return True
 
     def grips(self, pulley_nm: float) -> bool:
@@ -103,8 +110,8 @@ class Drive:
             return self.drum_per_nm * self.grip_nm
         return -self.ratio * self._kept * self.grip_nm
 
-    def slide(self, dt: float, electric_nm: float) -> float:
-        """Turn the rotor alone for a step, driven by a sliding belt or none, and return how far it turned [rad]."""
+    def slide(self, dt: float, electric_nm: float) -> None:
+        """Turn the rotor alone for a step, driven by a sliding belt or none."""
         before = self.speed_rad_s
         self.pulley_nm = self.forward * self.grip_nm
         free_nm = self.pulley_nm - electric_nm
@@ -118,4 +125,4 @@ class Drive:
         self.speed_rad_s = after
         self.iron_j += self.iron_nm * held * turn
         self.shaft_j += (self.iron_nm * held + electric_nm) * turn
-        return turn
+        self.turned_rad = turn

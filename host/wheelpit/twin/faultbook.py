@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from wheelpit.twin.condition import Condition
-from wheelpit.twin.faults import TWINS_OWN, ElsewhereError, Fault, FaultError, check_severity, fault_of
+from wheelpit.twin.faults import TWINS_OWN, Fault, check_severity, fault_of
+from wheelpit.twin.trouble import ElsewhereError, FaultError
 
 if TYPE_CHECKING:
     from wheelpit.plant import Plant
@@ -121,7 +122,7 @@ class FaultBook:
         fault, _ = fault_of(self._plant, name)
         check_severity(name, target or 1.0, ramp_s)
         if fault.where not in TWINS_OWN:
-            raise ElsewhereError(fault)
+            raise ElsewhereError(fault.name, fault.where, fault.remedy)
         self._count += 1
         heapq.heappush(self._moves, _Move(begin_s, self._count, name, target, ramp_s))
         self._next_s = min(self._next_s, begin_s)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING, Any, Final
 
-from wheelpit.twin import faults
 from wheelpit.twin.machine import FRAME_US, Totals
 from wheelpit.twin.series import Series
 
@@ -121,15 +120,18 @@ class LiveTwin:
             "known_to_ms": last_ms,
             "last_edge_ms": self._last_edge_ms,
             **plant.mean,
+            "stream_l_s": plant.river.stream_l_s,
             "flow_l_s": plant.river.flow_l_s,
             "ordered_flow_l_s": plant.river.ordered_l_s,
             "fill": plant.wheel.fill,
             "load_w": plant.household.load_w,
             "state_of_charge": plant.bank.state_of_charge,
-            "limit_v": plant.bank.limit_v,
+            "limit_v": plant.bank.controller.limit_v,
             "gassing_a": plant.bank.gassing_a,
-            "stage": "float" if plant.bank.floats else "absorption",
-            "faults": faults.present(plant),
+            "stage": "float" if plant.bank.controller.floats else "absorption",
+            "slip": plant.wheel.slip,
+            "parked": plant.parked,
+            "faults": plant.faults.present(),
             "skipped_s": self.skipped_frames * FRAME_US / 1e6,
             "balance_error_share": plant.balance().error_share,
         }

@@ -6,7 +6,7 @@ a run with a fault and one without have the same river. It is stepped by the hou
 
 from __future__ import annotations
 
-import datetime
+import csv
 import math
 import random
 from array import array
@@ -15,8 +15,11 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 from wheelpit.twin.trouble import TwinError
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Sequence
+    from pathlib import Path
 
+_COLUMN: Final = "flow_l_s"
 _HOUR_S: Final = 3600.0
 _DAY_S: Final = 86_400.0
 _YEAR_DAYS: Final = 365.25
@@ -113,6 +116,38 @@ class DailyFlow:
         return Weather(self._daily_l_s[day], self._air_degc, self._water_degc, self._air_degc, 0.0, 0.0)
 
 
+def read_daily_flow(path: Path) -> list[float]:
+    """Read a column of daily mean flows [L/s]: the one headed `flow_l_s`, or the only one.
+
+    Args:
+        path: A text file of comma-separated values, or of one number a line; lines that begin with # are left out.
+
+    Raises:
+        TwinError: It cannot be read, has no such column, or a value is no number.
+    """
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError) as error:
+        msg = f"{path}: cannot be read: {error}"
+        raise TwinError(msg) from error
+    rows = [row for row in csv.reader(line for line in lines if not line.startswith("#")) if row]
+    column = 0
+    if rows and _COLUMN in rows[0]:
+        column = rows[0].index(_COLUMN)
+        rows = rows[1:]
+    elif rows and len(rows[0]) > 1:
+        msg = f"{path}: which column? Head the one of the daily flows {_COLUMN}"
+        raise TwinError(msg)
+    flows: list[float] = []
+    for number, row in enumerate(rows, 1):
+        try:
+            flows.append(float(row[column]))
+        except (ValueError, IndexError):
+            msg = f"{path}: day {number}: {','.join(row)!r} has no flow in litres a second"
+            raise TwinError(msg) from None
+    return flows
+
+
 class Season:
     """A seeded year, and the next ones, of an upland stream of the northern half.
 
@@ -122,12 +157,16 @@ class Season:
         seed: Seed of rain, temperature and leaves.
         first_day: The day at whose midnight (UTC) the twin starts.
         median_l_s: About the median flow of the stream [L/s].
+        rain_share: Rain over that of an ordinary year: 0.55 for a dry one, 1.35 for a wet one.
     """
 
-    def __init__(self, seed: int, first_day: datetime.date, *, median_l_s: float = 6.0) -> None:
+    def __init__(
+        self, seed: int, first_day: dt.date, *, median_l_s: float = 6.0, rain_share: float = 1.0
+    ) -> None:
         self._random = random.Random(f"season {seed}")  # noqa: S311 - a simulation, no secret
         self._first_day = first_day.timetuple().tm_yday - 1 + _leap_shift(first_day)
         self._scale = median_l_s / _MEDIAN_L_S
+        self._rain_share = rain_share
         self._hours: list[array[float]] = [array("d") for _ in Weather._fields]
         self._weather_degc = 0.0
         self._left_h = self._random.expovariate(1 / _DRY_H)
@@ -136,7 +175,7 @@ class Season:
         self._snow_mm = 0.0
         # Begun as a wet or a dry time of the year leaves the ground.
         self._quick_mm_h = 0.0
-        self._slow_mm_h = _slow_usual(self._first_day)
+        self._slow_mm_h = rain_share * _slow_usual(self._first_day)
         air = self._usual_degc(0)
         self._water_degc, self._shed_degc = max(air, 0.5), air + _SHED_OVER_DEGC
         self._ice = self._leaves = 0.0
@@ -182,6 +221,7 @@ class Season:
             self._left_h = self._random.expovariate(1 / (_WET_H if self._wet else _DRY_H))
             wetter = 1 - 0.3 * math.cos(2 * math.pi * (day - _WARMEST_DAY + 60) / _YEAR_DAYS)
             self._rain_mm_h = self._random.expovariate(1 / (_RAIN_MM_H * wetter)) if self._wet else 0.0
+            self._rain_mm_h *= self._rain_share
         return self._rain_mm_h
 
     def _flow(self, rain_mm: float, air: float, day: float) -> None:
@@ -212,7 +252,7 @@ class Season:
             self._leaves = 0.0
 
 
-def _leap_shift(day: datetime.date) -> float:
+def _leap_shift(day: dt.date) -> float:
     """Return by how much a day of the year lags behind the sun's, for the years since the last leap day."""
     return (day.year % 4) / 4 - 0.5
 

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
+from wheelpit.contract.names import PAIRS
 from wheelpit.errors import WheelpitError
 from wheelpit.plant.description import PickupSensor
 from wheelpit.plant.wiring import node_wiring
-from wheelpit.twin import faults
 from wheelpit.twin.trouble import TwinError
 
 if TYPE_CHECKING:
@@ -43,17 +43,23 @@ class _Asked(msgspec.Struct):
     do: str
     name: str | None = None
     on: bool | None = None
+    severity: float = 1.0
+    ramp_s: float = 0.0
     from_ms: int | None = None
     to_ms: int | None = None
     flow_l_s: float | None = None
 
 
 class _Board:
-    """A connected board: its node, the channels that are wired to it, the way to it."""
+    """A connected board: its node, the channels and the switch that are wired to it, the way to it."""
 
-    def __init__(self, node: str, channels: tuple[str, ...], writer: asyncio.StreamWriter) -> None:
+    def __init__(
+        self, node: str, channels: tuple[str, ...], parked_pin: int | None, writer: asyncio.StreamWriter
+    ) -> None:
         self.node = node
         self.channels = channels
+        self.pairs = tuple(pair for pair, of in PAIRS.items() if set(of) <= set(channels))
+        self.parked_pin = parked_pin
         self.writer = writer
 
 
@@ -71,7 +77,7 @@ class TwinServer:
 
     def __init__(self, live: LiveTwin) -> None:
         self._live = live
-        self._plant = live.plant.plant
+        self._plant = live.plant.told
         self._boards: set[_Board] = set()
         self._tasks: dict[asyncio.Task[None], asyncio.StreamWriter] = {}
         self._server: asyncio.Server | None = None
@@ -115,24 +121,31 @@ class TwinServer:
             await self._server.wait_closed()
 
     def _send(self, frame: Frame) -> None:
-        lines: dict[tuple[str, ...], bytes] = {}
+        lines: dict[str, bytes] = {}
         for board in list(self._boards):
             if board.writer.transport.get_write_buffer_size() > _LAG:
                 self._boards.discard(board)
                 self.dropped += 1
                 board.writer.transport.abort()
                 continue
-            line = lines.get(board.channels)
+            line = lines.get(board.node)
             if line is None:
-                line = lines[board.channels] = _line(
-                    {
-                        "t_us": frame.t_us,
-                        "edges": frame.edges,
-                        "mean": {name: round(frame.mean[name], _DIGITS) for name in board.channels},
-                        "link": not self._live.plant.link_cut,
-                    }
-                )
+                line = lines[board.node] = _line(self._told(frame, board))
             board.writer.write(line)
+
+    def _told(self, frame: Frame, board: _Board) -> dict[str, Any]:
+        """Return a frame as a board is told it."""
+        plant = self._live.plant
+        told: dict[str, Any] = {
+            "t_us": frame.t_us,
+            "edges": frame.edges,
+            "mean": {name: _short(frame.shown[name]) for name in board.channels},
+            "watt": {pair: _short(frame.watt[pair]) for pair in board.pairs},
+            "link": not plant.condition.link_down,
+        }
+        if board.parked_pin is not None:
+            told["switches"] = {str(board.parked_pin): plant.parked}
+        return told
 
     async def _meet(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
@@ -198,7 +211,7 @@ class TwinServer:
             if sensor.node == node and not isinstance(sensor, PickupSensor)
         )
         writer.write(_line({"hello": "twin", "wiring": wiring, "chip": chip_of(self._plant, node)}))
-        return _Board(node, channels, writer)
+        return _Board(node, channels, self._plant.node(node).parked_pin, writer)
 
     def _answer(self, line: bytes) -> bytes:
         try:
@@ -220,15 +233,31 @@ class TwinServer:
         if asked.do == "fault":
             if asked.name is None or asked.on is None:
                 raise TwinError('fault: give its "name", and "on" as true or false')
-            faults.put(self._live.plant, asked.name, on=asked.on)
-            return {"faults": faults.present(self._live.plant)}
+            self._live.plant.put(asked.name, on=asked.on, severity=asked.severity, ramp_s=asked.ramp_s)
+            return {"faults": self._live.plant.faults.present()}
         if asked.do == "flow":
             if asked.flow_l_s is None:
                 raise TwinError('flow: give "flow_l_s"')
             self._live.plant.river.order(asked.flow_l_s)
             return {"flow_l_s": asked.flow_l_s}
-        msg = f'do "{asked.do}": not known; use fault, state, energy or flow'
+        if asked.do == "parked":
+            if asked.on is None:
+                raise TwinError('parked: give "on" as true or false')
+            return {"parked": self._park(on=asked.on)}
+        msg = f'do "{asked.do}": not known; use fault, state, energy, flow or parked'
         raise TwinError(msg)
+
+    def _park(self, *, on: bool) -> bool:
+        if all(self._plant.node(node).parked_pin is None for node in self._plant.node_ids):
+            raise TwinError(
+                'parked: no node of this plant has the switch; give one a "parked_pin" in its [[node]]'
+            )
+        self._live.plant.parked = on
+        return on
+
+
+def _short(value: float | None) -> float | None:
+    return None if value is None else round(value, _DIGITS)
 
 
 def _line(value: dict[str, Any]) -> bytes:

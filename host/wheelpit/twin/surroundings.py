@@ -101,9 +101,9 @@ class Weir:
         notch_deg = plant.weir.notch_deg if plant.weir else _NOTCH_DEG
         # Q = c (h + k)^2.5 exactly, so two heads give c and k, and the level follows for every flow.
         low, high = (v_notch_flow(head_m, notch_deg, gravity_m_s2=gravity_m_s2) for head_m in _HEADS_M)
-        ratio = (high / low) ** 0.4
+        ratio = math.pow(high / low, 0.4)
         self._correction_m = (_HEADS_M[1] - ratio * _HEADS_M[0]) / (ratio - 1)
-        self._m3_s = low / (_HEADS_M[0] + self._correction_m) ** 2.5
+        self._m3_s = low / math.pow(_HEADS_M[0] + self._correction_m, 2.5)
         sensor = plant.sensor("stage_m")
         self._in_stream = isinstance(sensor, LinearSensor) and sensor.at == "stream"
 

@@ -48,3 +48,14 @@ class TwinSilentError(TwinError):
 
 class TwinRefusedError(TwinError):
     """The twin would not do what it was told."""
+
+
+class FaultError(TwinError):
+    """A fault that is not known, that this plant cannot have, or of a severity that there is not."""
+
+
+class ElsewhereError(FaultError):
+    """A fault of a part that the twin does not run."""
+
+    def __init__(self, name: str, where: str, remedy: str) -> None:
+        super().__init__(f'fault "{name}" is of the {where}: the twin alone cannot do it; {remedy}')

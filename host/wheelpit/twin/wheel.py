@@ -208,6 +208,7 @@ class WheelModel:
                 self.drum_nm = drive.drum_per_nm * (drive.belt_nm * held + alternator_nm)
                 shaft_j = alternator_nm * turn * gear
                 drive.pulley_nm = pulley_nm
+                drive.turned_rad = turn * gear
                 drive.iron_j += drive.iron_nm * held * turn * gear
                 drive.belt_j += self.drum_nm * turn - shaft_j
                 drive.shaft_j += shaft_j
@@ -218,8 +219,8 @@ class WheelModel:
         after, held = _after(speed, drive_nm - sliding_nm, dry_nm + belt_nm, inertia, dt)
         turn = 0.5 * (speed + after) * dt
         self.drum_nm = belt_nm * held + sliding_nm
-        turned = drive.slide(dt, electric_nm)
-        drive.belt_j += self.drum_nm * turn - drive.pulley_nm * turned
+        drive.slide(dt, electric_nm)
+        drive.belt_j += self.drum_nm * turn - drive.pulley_nm * drive.turned_rad
         self._rub(turn, held, drag_nm)
         return after
 

@@ -57,7 +57,7 @@ class Probe:
                 return self.unimportant
             return None
         self.left -= 1
-        self.message.fill(("%08d" % self.number).encode())
+        self.message.fill(f"{self.number:08d}".encode())
         self.number += 1
         if self.number in (WARM, 5 * WARM):
             gc.collect()
@@ -80,7 +80,7 @@ class Probe:
             ticks = self.ticks
             try:
                 await self.client.run(lambda: None)
-            except Exception as error:
+            except Exception as error:  # noqa: BLE001 - what it is is the report
                 self.errors.append([_kind(error), str(error), self.ticks - ticks])
             await asyncio.sleep_ms(20)
 

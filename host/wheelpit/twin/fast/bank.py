@@ -1,7 +1,7 @@
 """The battery node over whole stretches: the dynamic twin's bank, stepped once a record instead of every 5 ms.
 
 What hurries, the polarisation, takes one implicit step a record; charge, acid, temperature, controller and loads
-follow every minute, by the bank's own rules. What flows is then worked out for all records at once from that state,
+follow every minute or two, by the bank's own rules. What flows is then worked out for all records at once from that state,
 so that power and charge balance in every one of them. Whatever swings within a record is a mean, as in `bank`.
 """
 
@@ -22,7 +22,8 @@ if TYPE_CHECKING:
     from wheelpit.twin.assumptions import Assumptions
     from wheelpit.twin.fast.columns import Floats
 
-_SLOW_S: Final = 60.0
+_SLOW_S: Final = 60.0  # so often, or after so many steps, what is slow follows
+_SLOW_STEPS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +75,7 @@ class FastBank(BankModel):
         check_modelled(plant)
         super().__init__(plant, assumptions, state_of_charge)
         self._step_s = step_s
-        self._steps = round(_SLOW_S / step_s)
+        self._steps = max(round(_SLOW_S / step_s), _SLOW_STEPS)
 
     def stretch(self, given_w: Floats, load_w: Floats, room_degc: float) -> BankColumns:
         """Go on by as many steps as there are powers, all under one condition.
@@ -160,7 +161,7 @@ class FastBank(BankModel):
             alone_w: The same with the loads off [W].
 
         Returns:
-            The polarisation at the end of each step [V], and a row for each minute as `stretch` takes it apart.
+            The polarisation at the end of each step [V], and a row of what is slow for every few steps, as `stretch` takes it apart.
         """
         cells, controller = self._cells, self.controller
         step_s, steps = self._step_s, self._steps

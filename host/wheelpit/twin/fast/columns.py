@@ -19,6 +19,9 @@ Whole: TypeAlias = NDArray[np.int64]
 # Of a decay within one block of `wander`; a longer block would divide by so little that the sum loses its digits.
 _MOST_DECADES: Final = 6.0
 _LONGEST_BLOCK: Final = 1024
+_APART: Final = 1e5  # between stretches without load, in logarithms of volts
+_LEAST_V: Final = 1e-3
+_MOST_LN_V: Final = 10.0
 
 
 def chance(seed: int, purpose: str, number: int = 0) -> Generator:
@@ -64,3 +67,24 @@ def switched(on: Flags, off: Flags, *, at_first: bool) -> Flags:
     number = np.arange(on.size)
     changed = np.maximum.accumulate(np.where(on | off, number, -1))
     return np.where(changed >= 0, on[np.maximum(changed, 0)], at_first)
+
+
+def held_while_idle(volts: Floats, loaded: Flags, *, step_s: float, time_s: float, before: float) -> Floats:
+    """Return the voltage of a capacitor that, where nothing is drawn, falls from its highest only slowly.
+
+    Args:
+        volts: What charges it [V].
+        loaded: Where a current is drawn: there it is at that voltage.
+        step_s: Length of a step [s].
+        time_s: Time constant with which it discharges by itself [s].
+        before: Its voltage before the first step [V].
+    """
+    if loaded.all():
+        return volts
+    fallen = np.arange(1, volts.size + 1) * (step_s / time_s)
+    # In logarithms the fall is a straight line, and the highest so far a running maximum, begun anew at each load.
+    anew = np.cumsum(loaded) * _APART
+    height = np.log(np.maximum(volts, _LEAST_V)) + fallen + anew
+    first = math.log(max(before, _LEAST_V))
+    highest = np.maximum(np.maximum.accumulate(height), first) - anew
+    return np.where(loaded, volts, np.exp(np.minimum(highest - fallen, _MOST_LN_V)))

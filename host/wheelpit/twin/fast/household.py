@@ -33,16 +33,20 @@ class Habits:
         pot_min: ... for so many minutes.
         wash_w: A washing machine, every fifth day ...
         wash_min: ... for so many minutes.
+        thrifty_below: State of charge below which people notice and hold back ...
+        thrifty_share: ... to so much of what is over idle and base.
     """
 
     base_w: float = 5.0
-    cold_box_w: float = 35.0
-    lamps_w: float = 28.0
-    desk_w: float = 40.0
+    cold_box_w: float = 30.0
+    lamps_w: float = 24.0
+    desk_w: float = 32.0
     pot_w: float = 260.0
     pot_min: int = 5
     wash_w: float = 180.0
     wash_min: int = 45
+    thrifty_below: float = 0.5
+    thrifty_share: float = 0.35
 
 
 def day_of_loads(habits: Habits, idle_w: float, seed: int, ordinal: int, day_of_year: int) -> Floats:

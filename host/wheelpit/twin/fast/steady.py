@@ -1,181 +1,229 @@
-"""Where the chain from wheel to battery settles at a flow, as a table that whole arrays are looked up in.
+"""Where the chain from water to battery settles at a flow, as a table that whole arrays are looked up in.
 
-The table is built over the wheel's speed: at each speed the bridge and converter of the dynamic twin are brought to
-rest, what they demand gives the fill of the buckets, and the fill gives the flow. So both twins share one machine;
-what is missing here is how it gets from one steady state to the next, a matter of seconds.
+The dynamic twin's own wheel, drive and bridge are run at one flow after the other until nothing changes, and what they
+lost and gave in a while is written down. So both twins share one machine, in every condition; what the fast one leaves
+out is how it gets from one steady state to the next, a matter of seconds. Where nothing settles (a converter that
+hunts) the table holds the mean.
 """
 
 from __future__ import annotations
 
-import dataclasses
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from wheelpit.physics import wheel as formulas
-from wheelpit.plant.chain import RPM, chain_of, charging_v
-from wheelpit.plant.description import FoldBackConverter
+from wheelpit.plant.chain import chain_of, charging_v
+from wheelpit.plant.description import FoldBackConverter, NoConverter
 from wheelpit.twin.bus import BusModel
+from wheelpit.twin.condition import Condition
 from wheelpit.twin.trouble import UnmodelledError
+from wheelpit.twin.wheel import WheelModel
 
 if TYPE_CHECKING:
     from wheelpit.plant import Plant
-    from wheelpit.plant.chain import Chain
     from wheelpit.twin.assumptions import Assumptions
     from wheelpit.twin.fast.columns import Floats
 
-_SPEEDS: Final = 240  # from rest to the ceiling
-_HALVINGS: Final = 40
-_SETTLE_S: Final = 10.0  # an implicit step far longer than the capacitor's milliseconds
-_SETTLE_STEPS: Final = 12
-_SETTLED_V: Final = 1e-6
-_TAKES_NOTHING: Final = 1e-9  # slope of a converter that is dead [A/V]
+_NODES: Final = 64
+_BEND: Final = 1.5  # nodes lie closer at low flows, where charging begins
+_STEP_S: Final = 0.08
+_HUNTING_STEP_S: Final = 0.02
+_LOOK_S: Final = 2.0
+_LOOKS: Final = 40
+_SETTLED: Final = 1e-5  # of the turnover, in a second
+_MEAN_LOOKS: Final = 10  # of what does not settle
+_ROUNDED: Final = 50  # conditions are told apart to a fiftieth
+
+# Energies that are counted [J], in the order of the way from water to battery.
+_OF_WHEEL: Final = ("water_j", "missed_j", "entry_j", "exit_j", "bearing_j", "jam_j", "wade_j")
+_OF_DRIVE: Final = ("belt_j", "iron_j", "shaft_j")
+_OF_BUS: Final = ("copper_j", "diode_j", "bleed_j", "clamp_j", "rectified_j", "converter_j")
+# States.
+_LEVELS: Final = (
+    "wheel_rad_s", "alternator_rad_s", "rectified_v", "rectified_a", "drum_nm", "moving_j", "raised_j", "capacitor_j",
+)  # fmt: skip
+POWERS: Final = (*(name.replace("_j", "_w") for name in (*_OF_WHEEL, *_OF_DRIVE, *_OF_BUS)), "given_w")
+COLUMNS: Final = (*POWERS, *_LEVELS)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Ailment:
-    """How a chain differs from a healthy one.
+class Ailment(NamedTuple):
+    """What of a `Condition` changes the chain from water to battery, told apart to a fiftieth."""
 
-    Args:
-        slip: Share of the alternator's speed that the belt loses beside its creep.
-        drag_nm: Further friction at the wheel's shaft [N m].
-        takes: What the converter takes, as a share of its usual current; 0 where it is dead or cut off.
-        belt_on: Whether the belt is on.
-    """
+    ice: float = 0.0
+    tailwater: float = 0.0
+    jam: float = 0.0
+    bearing_factor: float = 1.0
+    belt_tension: float = 1.0
+    magnets_share: float = 1.0
+    pulses: float = 1.0
+    forced: float = 0.0
+    back_feed_a: float = 0.0
+    open: bool = False
+    leads_open: bool = False
 
-    slip: float = 0.0
-    drag_nm: float = 0.0
-    takes: float = 1.0
-    belt_on: bool = True
+    @classmethod
+    def of(cls, condition: Condition, ice: float = 0.0) -> Ailment:
+        """Return the ailment of a condition, and of ice that the weather makes."""
+
+        def near(value: float) -> float:
+            return round(value * _ROUNDED) / _ROUNDED
+
+        return cls(
+            ice=near(max(condition.ice, ice)),
+            tailwater=near(condition.tailwater),
+            jam=near(condition.jam),
+            bearing_factor=near(condition.bearing_factor),
+            belt_tension=near(condition.belt_tension),
+            magnets_share=near(condition.magnets_share),
+            pulses=near(condition.pulses),
+            forced=near(condition.forced),
+            back_feed_a=near(condition.back_feed_a),
+            open=condition.fuse_open or condition.converter_dead,
+            leads_open=condition.leads_open,
+        )
+
+    @property
+    def held(self) -> bool:
+        """Whether the wheel is held fast."""
+        return self.jam >= 1 or self.ice >= 1
+
+    def condition(self) -> Condition:
+        """Return the condition that has just this ailment."""
+        told = self._asdict()
+        told["fuse_open"] = told.pop("open")
+        return Condition(**told)
 
 
-HEALTHY: Final = Ailment()
+SOUND: Final = Ailment()
 
 
 @dataclass(frozen=True, slots=True)
 class SteadyChain:
-    """The steady states of one chain, by rising flow onto the wheel.
+    """The steady states of a chain in one state of repair.
 
-    Columns: flow [m³/s], wheel speed [rad/s], bucket fill, fall of the water on the wheel [m], voltage [V] and
-    current [A] behind the bridge. Above the last flow the buckets are full and the rest runs over.
+    Args:
+        flow_l_s: Flows onto the wheel, rising from 0 [L/s].
+        columns: Per name of `COLUMNS` its value at each flow: powers [W], speeds [rad/s], volts, amperes, joules.
     """
 
-    plant: Plant
-    ailment: Ailment
-    gear: float
-    flow_m3_s: Floats
-    speed_rad_s: Floats
-    fill: Floats
-    fall_m: Floats
-    rectified_v: Floats
-    rectified_a: Floats
+    flow_l_s: Floats
+    columns: dict[str, Floats]
 
-    def flow_at_rpm(self, rpm: float) -> float:
-        """Return the flow at which the wheel turns at a speed [m³/s]."""
-        return float(np.interp(rpm * RPM, self.speed_rad_s, self.flow_m3_s))
+    def look_up(self, flow_l_s: Floats, names: tuple[str, ...] = COLUMNS) -> dict[str, Floats]:
+        """Return columns at each of many flows [L/s], straight between the table's.
 
-
-def check_modelled(plant: Plant) -> FoldBackConverter:
-    """Return the plant's converter if the fast twin has a model of it; raise `UnmodelledError` otherwise."""
-    if not isinstance(plant.converter, FoldBackConverter):
-        problem = (
-            f'converter.kind = "{plant.converter.kind}": the fast twin looks up steady states, and only those of '
-            'a "fold-back" converter are always there; run this plant on the dynamic twin'
-        )
-        raise UnmodelledError([problem])
-    return plant.converter
+        All are read with the same weights, so that what adds up in the table adds up everywhere.
+        """
+        last = self.flow_l_s.size - 2
+        top = self.flow_l_s[-1]
+        place = (last + 1) * (np.clip(flow_l_s, 0.0, top) / top) ** (1 / _BEND)
+        row = np.minimum(place.astype(np.intp), last)
+        weight = (flow_l_s - self.flow_l_s[row]) / np.diff(self.flow_l_s)[row]
+        found: dict[str, Floats] = {}
+        for name in names:
+            column = self.columns[name]
+            found[name] = column[row] + weight * np.diff(column)[row]
+        return found
 
 
-@lru_cache(maxsize=64)
-def steady_chain(plant: Plant, assumptions: Assumptions, ailment: Ailment = HEALTHY) -> SteadyChain:
+@lru_cache(maxsize=256)
+def steady_chain(
+    plant: Plant, assumptions: Assumptions, ailment: Ailment = SOUND, room_degc: float = 15.0
+) -> SteadyChain:
     """Build the table of a plant's steady states.
 
     Args:
-        plant: The plant; its converter must be a fold-back one.
+        plant: The plant; it must have a converter.
         assumptions: The twin's own figures.
-        ailment: What is wrong with it.
+        ailment: Its state of repair.
+        room_degc: Temperature of the room where the alternator stands [°C]; its windings are as warm as they get.
 
-    The battery is at its usual charging voltage: a fold-back converter asks for it only at its output limit.
+    The battery is at its usual charging voltage: the converter asks for it only at its output limit.
 
     Raises:
-        UnmodelledError: The plant has a converter of another kind.
+        UnmodelledError: The bridge is straight on the battery, whose voltage then decides everything.
     """
-    converter = check_modelled(plant)
-    slope = converter.a_per_v * ailment.takes or _TAKES_NOTHING
-    told = dataclasses.replace(plant, converter=dataclasses.replace(converter, a_per_v=slope))
-    chain = chain_of(told)
-    gear = chain.ratio * (1 - chain.creep) * (1 - ailment.slip)
-    bus = BusModel(told, chain.alternator, assumptions)
-    battery_v = charging_v(plant)
-    rows: list[tuple[float, ...]] = [(0.0,) * 6]
-    for number in range(1, _SPEEDS + 1):
-        speed = chain.ceiling_rad_s * number / _SPEEDS
-        volts, amps, electric_nm = 0.0, 0.0, 0.0
-        drum_nm = 0.0
-        if ailment.belt_on:
-            volts, amps, electric_nm = _electric(bus, speed * gear, battery_v)
-            drum_nm = chain.driving_nm(electric_nm + chain.alternator.iron_nm)
-        demanded_nm = drum_nm + formulas.bearing_torque(chain.wheel, speed) + ailment.drag_nm
-        fill = _fill_for(chain, speed, demanded_nm)
-        if fill is None:
-            break  # no flow turns the wheel so fast
-        flow = _caught_m3_s(chain, speed, fill) / formulas.capture(chain.wheel, speed)
-        if flow > rows[-1][0]:
-            rows.append((flow, speed, fill, _fall_m(chain, speed, fill), volts, amps))
-    flow, speeds, fills, falls, rectified_v, rectified_a = np.array(rows).T
-    fills[0], falls[0] = fills[1], falls[1]
-    return SteadyChain(
-        plant, ailment, gear if ailment.belt_on else 0.0, flow, speeds, fills, falls, rectified_v, rectified_a
-    )
+    if isinstance(plant.converter, NoConverter):
+        problem = 'converter.kind = "none": the battery holds the bridge\'s voltage; run this plant on the dynamic twin'
+        raise UnmodelledError([problem])
+    rig = _Rig(plant, assumptions, ailment, room_degc)
+    flows = plant.water.highest_flow_l_s * np.linspace(0, 1, _NODES + 1) ** _BEND
+    # From the highest flow down: so a wheel that needs a push to start is met turning.
+    rows = [rig.settle(flow / 1000) for flow in flows[::-1].tolist()]
+    table = np.array(rows[::-1]).T
+    return SteadyChain(flows, dict(zip(COLUMNS, table, strict=True)))
 
 
-def _electric(bus: BusModel, alternator_rad_s: float, battery_v: float) -> tuple[float, float, float]:
-    """Return voltage [V], current [A] and torque [N m] of the rectified side, come to rest at a speed."""
-    torque_nm = 0.0
-    before = math.inf
-    for _ in range(_SETTLE_STEPS):
-        torque_nm = bus.advance(_SETTLE_S, alternator_rad_s, battery_v)
-        if abs(bus.rectified_v - before) < _SETTLED_V:
-            break
-        before = bus.rectified_v
-    return bus.rectified_v, bus.rectified_a, torque_nm
+class _Rig:
+    """Wheel, drive and bridge on the bench: water on one side, a battery that holds its voltage on the other."""
 
+    def __init__(self, plant: Plant, assumptions: Assumptions, ailment: Ailment, room_degc: float) -> None:
+        chain = chain_of(plant)
+        self._wheel = WheelModel(plant, chain, assumptions)
+        self._bus = BusModel(plant, chain.alternator, assumptions)
+        self._battery_v = charging_v(plant)
+        self._hunts = bool(ailment.forced) or not isinstance(plant.converter, FoldBackConverter)
+        self._step_s = _HUNTING_STEP_S if self._hunts else _STEP_S
+        self._given_j = self._change = 0.0
+        # A cooling time constant of the windings' heat capacity.
+        heat_j_per_k = assumptions.winding_j_per_k_w * plant.alternator.rated_w
+        self._cooling_w_per_k = heat_j_per_k / assumptions.winding_cooling_s
+        condition = ailment.condition()
+        self._bus.room_degc = room_degc
+        self._wheel.suffer(condition, 0.0)
+        self._bus.suffer(condition)
 
-def _caught_m3_s(chain: Chain, speed: float, fill: float) -> float:
-    return fill * speed / (2 * math.pi) * chain.wheel.buckets * chain.wheel.bucket_m3
+    def settle(self, flow_m3_s: float) -> tuple[float, ...]:
+        """Run at a flow until nothing changes, and return the means of the last look, in the order of `COLUMNS`."""
+        if not self._hunts:
+            # Else the capacitor would hold for minutes the voltage of the faster wheel before.
+            self._bus.rectified_v = 0.0
+        last: list[tuple[float, ...]] = []
+        for _ in range(_LOOKS):
+            row, drift_w = self._look(flow_m3_s)
+            last.append(row)
+            if abs(drift_w) <= _SETTLED * max(row[0], 1.0):
+                return row
+        part = last[-_MEAN_LOOKS:]
+        return tuple(sum(values) / len(part) for values in zip(*part, strict=True))
 
+    def _look(self, flow_m3_s: float) -> tuple[tuple[float, ...], float]:
+        wheel, bus, step_s = self._wheel, self._bus, self._step_s
+        drive = wheel.drive
+        begun, stored = self._counted(), self._stored()
+        sums = [0.0] * 5
+        steps = round(_LOOK_S / step_s)
+        for _ in range(steps):
+            speed = drive.speed_rad_s
+            # The speed half-way through the step, from how it changed in the last one.
+            electric_nm = bus.advance(step_s, max(speed + 0.5 * self._change, 0.0), self._battery_v, math.inf)
+            wheel.advance(step_s, flow_m3_s, electric_nm)
+            self._change = drive.speed_rad_s - speed
+            self._given_j += bus.given_w * step_s
+            now = (wheel.speed_rad_s, drive.speed_rad_s, bus.shown_v, bus.rectified_a, wheel.drum_nm)
+            for number, value in enumerate(now):
+                sums[number] += value
+        wheel.ease(_LOOK_S)
+        powers = [(now - then) / _LOOK_S for now, then in zip(self._counted(), begun, strict=True)]
+        # The windings at once as warm as these losses make them.
+        lost_w = powers[COLUMNS.index("copper_w")] + powers[COLUMNS.index("iron_w")]
+        bus.winding_degc = bus.room_degc + lost_w / self._cooling_w_per_k
+        bus.tend(0.0, drive.iron_j)
+        after = self._stored()
+        drift_w = sum(abs(now - then) for now, then in zip(after, stored, strict=True)) / _LOOK_S
+        return (*powers, *(value / steps for value in sums), *after), drift_w
 
-def _fill_for(chain: Chain, speed: float, demanded_nm: float) -> float | None:
-    """Return the least fill whose torque carries what is demanded; None where no fill does."""
-    wheel = chain.wheel
+    def _counted(self) -> list[float]:
+        wheel, bus = self._wheel, self._bus
+        return [
+            *(getattr(wheel, name) for name in _OF_WHEEL),
+            *(getattr(wheel.drive, name) for name in _OF_DRIVE),
+            *(getattr(bus, name) for name in _OF_BUS),
+            self._given_j,
+        ]
 
-    def surplus(fill: float) -> float:
-        caught_kg_s = wheel.density_kg_m3 * _caught_m3_s(chain, speed, fill)
-        gained_m_s = wheel.entry_m_s - formulas.rim_speed(wheel.diameter_m, speed)
-        inflow_nm = caught_kg_s * gained_m_s * wheel.diameter_m / 2
-        return formulas.weight_torque(wheel, speed, fill) + inflow_nm - demanded_nm
-
-    low, high = 0.0, wheel.largest_fill
-    if surplus(high) < 0 or formulas.capture(wheel, speed) <= 0:
-        return None
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        if surplus(middle) < 0:
-            low = middle
-        else:
-            high = middle
-    return high
-
-
-def _fall_m(chain: Chain, speed: float, fill: float) -> float:
-    """Return how far the water falls on the wheel [m]: its work per weight."""
-    wheel = chain.wheel
-    caught = _caught_m3_s(chain, speed, fill)
-    return (
-        formulas.weight_torque(wheel, speed, fill)
-        * speed
-        / (wheel.density_kg_m3 * wheel.gravity_m_s2 * caught)
-    )
+    def _stored(self) -> tuple[float, float, float]:
+        return self._wheel.moving_j, self._wheel.raised_j, self._bus.capacitor_j

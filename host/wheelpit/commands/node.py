@@ -1,0 +1,154 @@
+"""`wheelpit node`: a node's settings, its firmware, and what it says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from wheelpit.node import boards, bundle, console, install, settings
+from wheelpit.plant import load_plant
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+_plant = click.option(
+    "--plant", required=True, type=click.Path(path_type=Path), help="The description of the plant."
+)
+_node = click.option("--node", help="Which node, where the plant has several.")
+_board = click.option(
+    "--board",
+    default="pico-w",
+    show_default=True,
+    type=click.Choice(list(boards.BOARDS)),
+    help="The kind of board.",
+)
+_host = click.option("--broker-host", required=True, help="Name or address of the broker, as the node sees it.")
+_broker_port = click.option("--broker-port", default=1883, show_default=True, type=click.IntRange(1, 65535))
+_port = click.option("--port", help="The board's serial port; without it the only one on USB.")
+
+
+@click.group("node")
+def command() -> None:
+    """Make settings for a node, put the firmware on its board, read its console."""
+
+
+@command.command("settings")
+@_plant
+@_node
+@_board
+@_host
+@_broker_port
+@click.option(
+    "--out",
+    type=click.Path(path_type=Path, file_okay=False),
+    default=Path(),
+    help="The folder to write into; without it the current one.",
+)
+def settings_command(  # noqa: PLR0917 - click hands over by name
+    plant: Path, node: str | None, board: str, broker_host: str, broker_port: int, out: Path
+) -> None:
+    """Write settings.json from the plant, and an empty secrets.json if there is none.
+
+    Pins are checked against the board. A secrets.json that is there is never touched: it holds the Wi-Fi's and the
+    broker's passwords, which you write in by hand.
+    """
+    told = _settings(plant, node, board, broker_host, broker_port)
+    written = settings.write(told, out)
+    click.echo(f"{written.settings}: settings of node {told['node']} of {told['site']}")
+    if written.secrets_made:
+        click.echo(f"{written.secrets}: fill in what your Wi-Fi and broker ask for; only you can read it")
+    else:
+        click.echo(f"{written.secrets}: left as it was")
+
+
+@command.command("pins")
+@_board
+def pins_command(board: str) -> None:
+    """Print which pins of a board may be what, and the usual wiring."""
+    click.echo(boards.as_text(boards.board_kind(board)))
+
+
+@command.command("install")
+@_plant
+@_node
+@_board
+@_host
+@_broker_port
+@_port
+@click.option(
+    "--secrets",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="The filled-in secrets.json for the board.",
+)
+@click.option(
+    "--settings",
+    "replace_settings",
+    is_flag=True,
+    help="Replace settings and secrets that are on the board; without it they are kept.",
+)
+@click.option(
+    "--dry-run", is_flag=True, help="Print what would be done. With --port the board is looked at, and restarted."
+)
+def install_command(  # noqa: PLR0917 - click hands over by name
+    plant: Path,
+    node: str | None,
+    board: str,
+    broker_host: str,
+    broker_port: int,
+    port: str | None,
+    secrets: Path | None,
+    replace_settings: bool,
+    dry_run: bool,
+) -> None:
+    """Put the firmware on a board, and settings where it has none.
+
+    A running node is interrupted; it measures nothing until this is done. Only files that differ go over, each is
+    checked on the board before it takes the old one's place, and nothing but our own older files is removed: what
+    the node has recorded stays. Do not do this while the machine depends on somebody watching it.
+    """
+    kind = boards.board_kind(board)
+    told = _settings(plant, node, board, broker_host, broker_port)
+    wanted = install.Wanted(
+        firmware=bundle.compile_all(kind),
+        settings=bundle.BoardFile(settings.SETTINGS_FILE, settings.as_bytes(told)),
+        secrets=None
+        if secrets is None
+        else bundle.BoardFile(settings.SECRETS_FILE, settings.read_secrets(secrets)),
+        replace_settings=replace_settings,
+    )
+    if dry_run and port is None:
+        click.echo(f"On an empty {kind.title} (give --port to compare with a board):")
+        click.echo(install.plan_without_board(wanted).as_text())
+        return
+    with console.Console(console.find_port(port)) as opened:
+        click.echo(f"Interrupting what runs on {opened.port} ...")
+        opened.stop()
+        facts = opened.facts()
+        click.echo(f"{facts.machine}, MicroPython {facts.version_text}")
+        install.check_board(facts, kind, wanted.firmware)
+        plan = install.plan_for(opened, facts, wanted)
+        click.echo(plan.as_text())
+        if not dry_run and (plan.copy or plan.remove):
+            _install(opened, plan)
+        opened.restart()
+        click.echo(f"{'Nothing was changed' if dry_run else 'Done'}; the board starts again.")
+
+
+def _install(opened: console.Console, plan: install.Plan) -> None:
+    with click.progressbar(
+        length=plan.total_bytes, label="Copying", item_show_func=lambda path: path or ""
+    ) as bar:
+        step: Callable[[int, Any], None] = bar.update
+        try:
+            install.install(opened, plan, lambda path, count: step(count, path))
+        except console.ConsoleError:
+            click.echo("\nThe board holds part of the new firmware: run the command again.", err=True)
+            raise
+
+
+def _settings(plant: Path, node: str | None, board: str, host: str, port: int) -> dict[str, Any]:
+    described = load_plant(plant)
+    chosen = settings.pick_node(described, node)
+    return settings.settings_of(described, chosen, boards.board_kind(board), host, port)
