@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 _SHORTEST_GAP_MS: Final = 1_500
 # A record is cut every 10 s and needs a moment to arrive: so long the newest stretch is not a gap yet.
 _ON_ITS_WAY_MS: Final = 30_000
+_SHORT_MS: Final = 600_000  # below this a time axis needs seconds
 
 
 class Point(TypedDict):
@@ -158,7 +159,7 @@ def hour(records: Sequence[RecordRow], panel: Panel, from_ms: int, to_ms: int, t
         "at:T",
         title=None,
         scale=alt.Scale(type="utc", domain=[iso(shown_ms(at, zone, to_ms)) for at in (from_ms, to_ms)]),
-        axis=alt.Axis(format="%H:%M", tickCount=6),
+        axis=alt.Axis(format="%H:%M" if to_ms - from_ms > _SHORT_MS else "%H:%M:%S", tickCount=4),
     )
     y = alt.Y(
         "value:Q", title=panel.unit, scale=alt.Scale(zero=False, domain=span_of(rows, panel), nice=True)

@@ -20,6 +20,7 @@ WHOLE: Final = 0.95
 
 DAY_MS: Final = 86_400_000
 MANY_DAYS: Final = 100
+_SMALL_KWH: Final = 0.5  # below this a day is told in Wh
 _MARGIN: Final = 0.1  # of a day, left empty on each side of its bar while there are not many
 
 Kind = Literal["measured", "partly measured", "not measured", "today so far"]
@@ -67,9 +68,9 @@ def summary(days: Sequence[Row]) -> str:
     if not given:
         return "What the wheel gave is not measured in this range."
     best, best_day = max(given)
-    parts = [f"{number(sum(energy for energy, _ in given), 1)} kWh measured in {_days(len(given))}"]
+    parts = [f"{amount(sum(energy for energy, _ in given))} measured in {_days(len(given))}"]
     if len(given) > 1:
-        parts.append(f"best day {long_date(date.fromisoformat(best_day))} with {number(best, 2)} kWh")
+        parts.append(f"best day {long_date(date.fromisoformat(best_day))} with {amount(best)}")
     partly = sum(row["kind"] == "partly measured" for row in days)
     missing = sum(row["kind"] == "not measured" for row in days)
     if partly:
@@ -77,6 +78,19 @@ def summary(days: Sequence[Row]) -> str:
     if missing:
         parts.append(f"{_days(missing)} not at all")
     return "; ".join(parts) + "."
+
+
+def amount(energy_kwh: float) -> str:
+    """Write an energy with the unit that leaves two or three figures."""
+    if energy_kwh < _SMALL_KWH:
+        return f"{number(energy_kwh * 1000, 0)} Wh"
+    return f"{number(energy_kwh, 2 if energy_kwh < 10 else 1)} kWh"  # noqa: PLR2004 - three figures
+
+
+def unit(days: Iterable[Row]) -> tuple[str, int]:
+    """Return the unit of the energy axis and how many of it a kWh is."""
+    most = max((row["energy_kwh"] or 0.0 for row in days), default=0.0)
+    return ("Wh", 1000) if most < _SMALL_KWH else ("kWh", 1)
 
 
 def table(books: Iterable[DayBook]) -> list[dict[str, str | float | None]]:
@@ -160,11 +174,11 @@ def as_csv(books: Iterable[DayBook], time_zone: str) -> str:
     return text.getvalue()
 
 
-def title(books: Iterable[DayBook]) -> str:
+def title(books: Iterable[DayBook], unit_name: str) -> str:
     """Say what the bars are: what was measured, and whether the wheel gave that or at least that."""
     of_battery = {book.basis for book in books if book.basis is not None} == {"battery"}
     where = "Energy into the battery" if of_battery else "Energy from the charge controller"
-    return f"{where}, kWh a day{', at least' if any(book.lower_bound for book in books) else ''}"
+    return f"{where}, {unit_name} a day{', at least' if any(book.lower_bound for book in books) else ''}"
 
 
 def notes(books: Iterable[DayBook]) -> list[str]:

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from wheelpit.store.rows import RecordRow
 
 PLANT_ENVIRONMENT: Final = "WHEELPIT_PLANT"
+HOUR_MS: Final = 3_600_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +49,16 @@ class Where:
     def live(self) -> Path:
         """The file with the newest values."""
         return self.state / LIVE_FILE
+
+
+@dataclass(frozen=True, slots=True)
+class LastHour:
+    """The records of the last hour, and the time they are shown over; `begun` when the ledger itself began in it."""
+
+    from_ms: int
+    to_ms: int
+    begun: bool
+    records: list[RecordRow]
 
 
 def where() -> Where:
@@ -106,11 +117,17 @@ def open_alarms(ledger: Path, site: str) -> list[AlarmRow]:
 
 
 @st.cache_data(ttl=20, max_entries=4, show_spinner=False)
-def last_hour(ledger: Path, site: str) -> tuple[int, int, list[RecordRow]]:
-    """Return the records of the last hour, with its beginning and end in Unix ms."""
-    to_ms = now_ms()
-    from_ms = to_ms - 3_600_000
-    return from_ms, to_ms, LedgerReader(ledger).records(site, from_ms, to_ms)
+def last_hour(ledger: Path, site: str) -> LastHour:
+    """Return the records of the last hour."""
+    reader, to_ms = LedgerReader(ledger), now_ms()
+    records = reader.records(site, to_ms - HOUR_MS, to_ms)
+    oldest = oldest_day(ledger, site)
+    # Only a ledger that is about a day old can have begun within the hour.
+    begun = bool(records) and oldest is not None and (datetime.now(UTC).date() - oldest).days <= 1
+    if begun:
+        begun = sum(day.records for day in reader.days(site)) <= len(records)
+    from_ms = min(records[0].end_ms - records[0].span_ms, to_ms) if begun else to_ms - HOUR_MS
+    return LastHour(from_ms, to_ms, begun, records)
 
 
 def serving(state: Path) -> bool:

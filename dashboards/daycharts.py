@@ -6,26 +6,29 @@ from typing import TYPE_CHECKING, Any, Final
 
 import altair as alt
 
+import daily
 import palette as c
 from charts import chart_of, dressed, iso
-from daily import DAY_MS, MANY_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from daily import Row
+    from wheelpit.accounts.books import DayBook
 
 _MOST_LABELS: Final = 7
 _FEW_DAYS: Final = 31
+_FEWEST_DAYS: Final = 7  # the axis is at least so long, or a first day would fill it
 # The charts stand above each other: their axes take the same room, so that the days stand above each other too.
 _ROOM: Final = 46
 _FILLS: Final = {"measured": c.WATER, "partly measured": c.WASH, "today so far": c.PAPER}
 
 
-def energy(days: Sequence[Row], title: str) -> Any:
+def energy(days: Sequence[Row], books: Sequence[DayBook]) -> Any:
     """Return the bars of the days: full blue where measured, pale where partly, shaded where not at all."""
+    unit, per_kwh = daily.unit(days)
     empty = [row for row in days if row["kind"] == "not measured"]
-    given = [row for row in days if row["kind"] != "not measured"]
+    given = [{**row, "energy": row["energy_kwh"] * per_kwh} for row in days if row["energy_kwh"] is not None]
     today = [row for row in given if row["kind"] == "today so far" and len(days) <= _FEW_DAYS]
     x = _x(days)
     kinds = [kind for kind in _FILLS if any(row["kind"] == kind for row in given)]
@@ -35,7 +38,7 @@ def energy(days: Sequence[Row], title: str) -> Any:
         .encode(
             x=x,
             x2="right:T",
-            y=alt.Y("energy_kwh:Q", title="kWh", axis=_y_axis(), scale=alt.Scale(zero=True)),
+            y=alt.Y("energy:Q", title=unit, axis=_y_axis(), scale=alt.Scale(zero=True)),
             y2=alt.datum(0),
             color=alt.Color(
                 "kind:N",
@@ -47,7 +50,7 @@ def energy(days: Sequence[Row], title: str) -> Any:
             tooltip=[
                 alt.Tooltip("day:N", title="day"),
                 alt.Tooltip("kind:N", title=" "),
-                alt.Tooltip("energy_kwh:Q", title="kWh", format=".2f"),
+                alt.Tooltip("energy:Q", title=unit, format=".2f"),
                 alt.Tooltip("measured_pct:Q", title="measured, %", format=".0f"),
             ],
         )
@@ -55,9 +58,11 @@ def energy(days: Sequence[Row], title: str) -> Any:
     label = (
         chart_of(today)
         .mark_text(text=["so", "far"], baseline="bottom", dy=-16, lineHeight=12, color=c.SLATE, fontSize=12)
-        .encode(x=_x(days, "middle"), y=alt.Y("energy_kwh:Q"))
+        .encode(x=_x(days, "middle"), y=alt.Y("energy:Q"))
     )
-    return dressed(alt.layer(_shade(empty, x), bars, label).properties(height=300, title=title))
+    return dressed(
+        alt.layer(_shade(empty, x), bars, label).properties(height=300, title=daily.title(books, unit))
+    )
 
 
 def measured(days: Sequence[Row]) -> Any:
@@ -107,12 +112,14 @@ def efficiency(days: Sequence[Row]) -> Any:
 
 
 def _x(days: Sequence[Row], field: str = "left") -> alt.X:
+    end = days[-1]["at"] + daily.DAY_MS
+    begin = min(days[0]["at"], end - _FEWEST_DAYS * daily.DAY_MS)
     return alt.X(
         f"{field}:T",
         title=None,
-        scale=alt.Scale(type="utc", domain=[iso(days[0]["at"]), iso(days[-1]["at"] + DAY_MS)]),
+        scale=alt.Scale(type="utc", domain=[iso(begin), iso(end)]),
         axis=alt.Axis(
-            format="%b %Y" if len(days) > MANY_DAYS else "%-d %b",
+            format="%b %Y" if len(days) > daily.MANY_DAYS else "%-d %b",
             values=[iso(at_ms) for at_ms in labelled(days)],
             labelOverlap=True,
             grid=False,
@@ -122,7 +129,7 @@ def _x(days: Sequence[Row], field: str = "left") -> alt.X:
 
 def labelled(days: Sequence[Row]) -> list[int]:
     """Return where the time axis has labels: days counted back from the last, or first days of months."""
-    if len(days) > MANY_DAYS:
+    if len(days) > daily.MANY_DAYS:
         firsts = [row["middle"] for row in days if row["day"].endswith("-01")]
         return firsts[:: max(1, -(-len(firsts) // _MOST_LABELS))]
     step = -(-len(days) // _MOST_LABELS)
@@ -137,7 +144,7 @@ def _y_axis(values: Sequence[float] | None = None) -> alt.Axis:
 
 
 def _stroke(days: Sequence[Row]) -> float:
-    return 0.0 if len(days) > MANY_DAYS else 1.0
+    return 0.0 if len(days) > daily.MANY_DAYS else 1.0
 
 
 def _shade(empty: Sequence[Row], x: alt.X) -> Any:

@@ -273,7 +273,8 @@ def _spot(
     oldest = max(readings.values(), key=lambda reading: inf if reading.age_s is None else reading.age_s)
     if oldest.silent:
         shown = [("no data", "gone")]
-        since = "so far" if oldest.age_s is None else f"for {words.span(oldest.age_s)}"
+        name = group.name
+        since = "so far" if oldest.age_s is None else f"{'' if name else 'for '}{words.span(oldest.age_s)}"
     else:
         shown = [_written(channel, reading) for channel, reading in readings.items()]
         if power_w is not None:

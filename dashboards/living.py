@@ -31,7 +31,7 @@ _STYLE: Final = f"""
 .living svg{{display:block;width:100%;height:auto}}
 .living .wide{{display:none}}
 .living .narrow{{max-width:30rem}}
-@container (min-width: 720px){{.living .wide{{display:block}}.living .narrow{{display:none}}}}
+@container (min-width: 940px){{.living .wide{{display:block}}.living .narrow{{display:none}}}}
 .living.silent .now{{opacity:.45;filter:grayscale(1)}}
 .living.silent svg *{{animation-play-state:paused!important}}
 """

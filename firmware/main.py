@@ -1,10 +1,15 @@
 """The only entry of the firmware. However the node ends, the board starts it again."""
 
+import gc
 import os
 import sys
 import time
 
-import hal
+if hasattr(gc, "threshold"):
+    # Collecting early keeps what stays close together: a board needs room in one piece, and cannot move things.
+    gc.threshold(8192)
+
+import hal  # noqa: E402 - it is the first thing that takes memory
 
 PAUSE_S = 5  # before a restart after a failure, so that the console can be read
 

@@ -32,7 +32,7 @@ rows = daily.rows(books, first, today)
 
 st.markdown(daily.summary(rows))
 for chart in (
-    daycharts.energy(rows, daily.title(books)),
+    daycharts.energy(rows, books),
     daycharts.measured(rows),
     daycharts.efficiency(rows),
 ):

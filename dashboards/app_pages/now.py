@@ -29,16 +29,16 @@ def _living() -> None:
 
 @st.fragment(run_every=20)
 def _last_hour() -> None:
-    from_ms, to_ms, records = data.last_hour(where.ledger, plant.site.id)
-    st.subheader("The last hour", anchor=False)
-    if not records:
+    hour = data.last_hour(where.ledger, plant.site.id)
+    st.subheader("Since the first record" if hour.begun else "The last hour", anchor=False)
+    if not hour.records:
         st.markdown(
             "No record of the last hour has arrived. Records come every 10 s while a node is connected."
         )
         return
     for column, panel in zip(st.columns(3), charts.HOUR_PANELS, strict=True):
         with column:
-            chart = charts.hour(records, panel, from_ms, to_ms, plant.site.time_zone)
+            chart = charts.hour(hour.records, panel, hour.from_ms, hour.to_ms, plant.site.time_zone)
             if chart is not None:
                 st.altair_chart(chart, theme=None)
 

@@ -6,7 +6,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from hal import AdcPin
 
-    from node.settings import AdcSettings
+    from node.chipsettings import AdcSettings, ConverterSettings
 
 # Readings summed to one sample. The converters of these boards show noise of a code or more, so the mean of 16 is
 # finer than one code; what they are wrong by (several codes at some places of the scale) no mean removes.
@@ -17,22 +17,19 @@ _LEAST_BIT = const(1 << 18)  # the factor has 19 bits: it is good to 4 parts in 
 _MOST_SHIFT = const(38)
 
 
-class AnalogueReader:
-    """A channel's value in steps, by integers that stay below 2^30.
+class Line:
+    """The straight line from a sum of codes to a channel's steps, by integers that stay below 2^30.
 
-    The sum of the readings (20 bits) is split at its tenth bit; each half times the 19-bit factor fits.
-    fault says why `read()` gave None: "railed" when the input stands at an end of its range, the lower end
-    counting only where the sensor's zero lies above it.
+    over: the sum of codes (20 bits) that stands for the settings' full_mv. It is split at its tenth bit; each half
+    times the 19-bit factor fits.
     """
 
-    __slots__ = ("_adc", "_base", "_factor", "_half", "_lifted", "_negative", "_shift", "fault")
+    __slots__ = ("_base", "_factor", "_half", "_negative", "_shift")
 
-    def __init__(self, adc: "AdcPin", settings: "AdcSettings") -> None:
-        self._adc = adc
+    def __init__(self, settings: "AdcSettings | ConverterSettings", over: int) -> None:
         gain_ppm = abs(settings.gain_ppm)
         self._negative = settings.gain_ppm < 0
-        self._lifted = settings.zero_mv > 0
-        over = 0xFFFF * READINGS * 1_000_000
+        over *= 1_000_000
         shift = 12
         while (settings.full_mv * gain_ppm << shift) // over < _LEAST_BIT and shift < _MOST_SHIFT:
             shift += 1
@@ -40,6 +37,27 @@ class AnalogueReader:
         self._shift = shift - 10
         self._half = 1 << (shift - 11)
         self._base = -((settings.zero_mv * settings.gain_ppm + 500_000) // 1_000_000) - settings.offset
+
+    def value(self, total: int) -> int:
+        """Return the value at a sum of codes."""
+        factor = self._factor
+        steps = ((total >> 10) * factor + ((total & 0x3FF) * factor >> 10) + self._half) >> self._shift
+        return self._base - steps if self._negative else self._base + steps
+
+
+class AnalogueReader:
+    """A channel's value in steps.
+
+    fault says why `read()` gave None: "railed" when the input stands at an end of its range, the lower end
+    counting only where the sensor's zero lies above it.
+    """
+
+    __slots__ = ("_adc", "_lifted", "_line", "fault")
+
+    def __init__(self, adc: "AdcPin", settings: "AdcSettings") -> None:
+        self._adc = adc
+        self._lifted = settings.zero_mv > 0
+        self._line = Line(settings, 0xFFFF * READINGS)
         self.fault: str | None = None
 
     def read(self) -> "int | None":
@@ -54,6 +72,4 @@ class AnalogueReader:
             self.fault = "railed"
             return None
         self.fault = None
-        factor = self._factor
-        steps = ((total >> 10) * factor + ((total & 0x3FF) * factor >> 10) + self._half) >> self._shift
-        return self._base - steps if self._negative else self._base + steps
+        return self._line.value(total)

@@ -1,13 +1,14 @@
 """Puts a node together from its board and its settings, and runs it."""
 
 import asyncio
+import gc
 import sys
 
 from node import encode, settings
 from node.clock import Clock
 from node.delivery import Delivery
 from node.fields import SettingsError
-from node.journal import RamJournal
+from node.journal import ROOM_BYTES, RamJournal
 from node.link import Link, Messages
 from node.log import Log
 from node.sampler import Sampler
@@ -21,13 +22,11 @@ VERSION = "0.1.0"
 SAMPLER_LIMIT_MS = 3000
 LINK_LIMIT_MS = 10000
 SETUP_PAUSE_S = 10  # between looks at settings that are wrong
+JOURNAL_SHARE = 4  # of the memory that is free: one part
 _TEXT_MOST = 120  # the contract's longest text
 
 _WHEEL_DETAIL = ("pin", "magnets", "fastest_rpm")
-_CHIP_DETAIL = {
-    "adc": ("pin", "full_mv", "gain_ppm", "zero_mv", "offset"),
-    "ina226": ("address", "reads", "shunt_uohm", "range_ma", "invert", "zero_ua"),
-}
+_ALTERNATOR_DETAIL = ("pin", "pulses_per_turn", "fastest_rpm")
 
 
 class Node:
@@ -38,7 +37,7 @@ class Node:
         self.settings = told
         self.clock = Clock(board.ticks_ms)
         self.log = Log(self.clock.up_ms)
-        self.journal = RamJournal(told.layout, board.random_bytes)
+        self.journal = RamJournal(told.layout, board.random_bytes, _room())
         self.sampler = Sampler(told, board, self.clock, self.journal.boot, self.journal)
         messages = Messages(told.site, told.node, self.journal.id, self.journal.boot)
         live = encode.LiveEncoder(told.layout, self.journal.id, self.journal.boot, messages.live)
@@ -85,6 +84,13 @@ class Node:
         }
 
 
+def _room() -> int:
+    """Return how many bytes the journal may take: a share of what is free now, before the network takes its own."""
+    gc.collect()
+    free = getattr(gc, "mem_free", None)
+    return ROOM_BYTES if free is None else min(ROOM_BYTES, free() // JOURNAL_SHARE)
+
+
 def _interpreter() -> str:
     version = sys.implementation.version
     text = "%s %d.%d.%d" % (sys.implementation.name, version[0], version[1], version[2])
@@ -95,8 +101,10 @@ def _channels(told: settings.Settings) -> "dict[str, object]":
     found: dict[str, object] = {}
     if told.wheel is not None:
         found["wheel_rpm"] = _channel("edges", told.wheel, _WHEEL_DETAIL)
+    if told.alternator is not None:
+        found["alternator_rpm"] = _channel("edges", told.alternator, _ALTERNATOR_DETAIL)
     for channel in told.channels:
-        found[channel.channel] = _channel(channel.chip, channel, _CHIP_DETAIL[channel.chip])
+        found[channel.channel] = _channel(channel.chip, channel, channel.detail)
     return found
 
 

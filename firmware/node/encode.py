@@ -140,25 +140,34 @@ def _keys(some: "tuple[str, ...]") -> "tuple[bytes, ...]":
     return tuple([('%s"%s":' % ("{" if i == 0 else ",", name)).encode() for i, name in enumerate(some)])
 
 
-class _Values:
-    """Writes the parts that records and live values share."""
+class _Shape:
+    """Writes the parts of a message that follow a layout."""
 
     def __init__(self, layout: names.Layout, writer: Writer) -> None:
-        self._channels = layout.channels
+        self.layout = layout
         self._keys = _keys(layout.channels)
-        self._steps = layout.steps
+        self._totals = _keys(layout.totals)
         self._writer = writer
 
-    def channels(self, key: bytes, values: "list[int | None]") -> None:
+    def put_channels(self, key: bytes, values: "list[int | None]") -> None:
         """Write one number or null for each channel."""
         writer = self._writer
         writer.raw(key)
         for i in range(len(values)):
             writer.raw(self._keys[i])
-            writer.decimal(values[i], self._steps[i])
+            writer.decimal(values[i], self.layout.steps[i])
         writer.raw(b"}" if values else b"{}")
 
-    def faults(self, faults: "list[str | None]") -> None:
+    def put_totals(self, totals: "list[int]") -> None:
+        """Write the totals."""
+        writer = self._writer
+        writer.raw(b',"total":')
+        for i in range(len(totals)):
+            writer.raw(self._totals[i])
+            writer.whole(totals[i])
+        writer.raw(b"}" if totals else b"{}")
+
+    def put_faults(self, faults: "list[str | None]") -> None:
         """Write the channels that have a fault, if any has."""
         writer = self._writer
         separator = b',"faults":{"'
@@ -166,7 +175,7 @@ class _Values:
             code = faults[i]
             if code is not None:
                 writer.raw(separator)
-                writer.raw(self._channels[i].encode())
+                writer.raw(self.layout.channels[i].encode())
                 writer.raw(b'":"')
                 writer.raw(code.encode())
                 separator = b'","'
@@ -187,8 +196,8 @@ class RecordEncoder:
     def __init__(self, layout: names.Layout, journal: str, message: Message) -> None:
         self._message = message
         self._writer = Writer(message.buffer, message.body, message.size)
-        self._values = _Values(layout, self._writer)
-        self._totals = _keys(layout.totals)
+        self._own = _Shape(layout, self._writer)
+        self._other = self._own  # of an earlier boot with other channels, made when one of its records comes
         self._head = ('{"journal":"%s","after":' % journal).encode()
         self._count = 0
 
@@ -222,8 +231,16 @@ class RecordEncoder:
         self._message.length = self._writer.written()
         return self._message
 
+    def _shape(self, layout: "names.Layout | None") -> "_Shape":
+        if layout is None or layout is self._own.layout:
+            return self._own
+        if layout is not self._other.layout:
+            self._other = _Shape(layout, self._writer)
+        return self._other
+
     def _record(self, rec: Rec, end_ms: "int | None", clock: str) -> None:
         writer = self._writer
+        shape = self._shape(rec.layout)
         base = rec.boot * names.SEQ_PER_BOOT
         writer.raw(b'{"seq":')
         writer.whole(base + rec.n)
@@ -241,15 +258,11 @@ class RecordEncoder:
         writer.raw(clock.encode())
         writer.raw(b'","state":"')
         writer.raw(rec.state.encode())
-        self._values.channels(b'","mean":', rec.mean)
-        self._values.channels(b',"min":', rec.min)
-        self._values.channels(b',"max":', rec.max)
-        writer.raw(b',"total":')
-        for i in range(len(rec.total)):
-            writer.raw(self._totals[i])
-            writer.whole(rec.total[i])
-        writer.raw(b"}" if rec.total else b"{}")
-        self._values.faults(rec.faults)
+        shape.put_channels(b'","mean":', rec.mean)
+        shape.put_channels(b',"min":', rec.min)
+        shape.put_channels(b',"max":', rec.max)
+        shape.put_totals(rec.total)
+        shape.put_faults(rec.faults)
         writer.raw(b"}")
 
 
@@ -259,7 +272,7 @@ class LiveEncoder:
     def __init__(self, layout: names.Layout, journal: str, boot: int, message: Message) -> None:
         self._message = message
         self._writer = Writer(message.buffer, message.body, message.size)
-        self._values = _Values(layout, self._writer)
+        self._shape = _Shape(layout, self._writer)
         self._head = ('{"journal":"%s","boot":%d,"up_ms":' % (journal, boot)).encode()
 
     def fill(self, now: Snapshot) -> Message:
@@ -278,8 +291,8 @@ class LiveEncoder:
         _millis(writer, now.edge_age_ms)
         writer.raw(b',"edge_gap_ms":')
         _millis(writer, now.edge_gap_ms)
-        self._values.channels(b',"values":', now.values)
-        self._values.faults(now.faults)
+        self._shape.put_channels(b',"values":', now.values)
+        self._shape.put_faults(now.faults)
         writer.raw(b"}")
         if writer.full:
             raise EncodeError("the newest values do not fit in %d bytes" % self._message.size)

@@ -82,8 +82,11 @@ class Folder:
         if _statvfs is None:
             return None
         told = _statvfs(self.path)
-        free: int = told[1] * told[3] // BLOCK
-        return free
+        size: int = told[1]
+        blocks: int = told[2]
+        free: int = told[3]
+        # littlefs may count a block twice: on a full one its number of free blocks has been seen to wrap below zero.
+        return free * size // BLOCK if free <= blocks else 0
 
     def _where(self, name: str) -> str:
         return self.path + "/" + name

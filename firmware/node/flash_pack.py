@@ -161,10 +161,11 @@ class Codec:
         """Say whether the frame last checked is a key record."""
         return bool(self._buffer[self._at] & _KEY)
 
-    def number(self) -> int:
-        """Return by how much the `n` of the frame last checked, not a key record, lies beyond its base's."""
+    def numbers(self) -> "tuple[int, int]":
+        """Return by how much `n` and `first` of the frame last checked, not a key record, lie beyond its base's `n`."""
         self._at += 1
-        return self._get()
+        n = self._get()
+        return n, n - self._get()
 
     def unpack(self, at: int, base: "Base | None") -> "tuple[Rec, Base]":
         """Return the record of a frame that has been checked, and its base (zeros if it is a key record)."""

@@ -24,7 +24,7 @@ FREE_BLOCKS = const(8)  # that the journal leaves to the file system, whatever h
 _IN_HAND = const(2)
 _FEWEST = const(4)  # so many segments are kept, even where others have filled the file system
 # A segment that is less full than this is folded once more, with the next ones.
-_PARTLY = SIZE * 3 // 4
+_PARTLY = SIZE * 7 // 8
 _TWO = const(2)  # segments that one must take the place of, so that a block comes free
 _AT_ONCE = const(4)  # records joined before others get their turn
 
@@ -80,7 +80,7 @@ class Ring:
 
     def short(self) -> bool:
         """Say whether room must be made."""
-        if self._index.count > self.most - _IN_HAND:
+        if self._index.count + len(self._wrecks) > self.most - _IN_HAND:
             return True
         free = self._files.free_blocks()
         return free is not None and free < FREE_BLOCKS + _IN_HAND and self._index.count > _FEWEST
@@ -88,7 +88,9 @@ class Ring:
     def full(self) -> bool:
         """Say whether not even one more segment may be written."""
         free = self._files.free_blocks()
-        return self._index.count >= self.most or (free is not None and free <= FREE_BLOCKS)
+        return self._index.count + len(self._wrecks) >= self.most or (
+            free is not None and free <= FREE_BLOCKS
+        )
 
     def sweep(self) -> "Iterator[None]":
         """Delete files that are not needed any more, in steps."""
@@ -115,12 +117,12 @@ class Ring:
                 run = self._run(rows)
                 if run is None:
                     break
-                if (yield from self._fold(run[0], run[1])):
+                if (yield from self._fold(run[0], run[1], run[2])):
                     return
         self._give_up()
 
-    def _run(self, rows: int) -> "tuple[int, int] | None":
-        """Return which neighbours to fold next, of the first `rows`: a row, and the one after the last."""
+    def _run(self, rows: int) -> "tuple[int, int, int] | None":
+        """Return what to fold next, of the first `rows`: a row, the one after the last, and how far to fold them."""
         index = self._index
         grains = index.grains
         filled = [0] * (COARSEST + 1)
@@ -143,13 +145,12 @@ class Ring:
             while end < rows and end - begin < _TWO and grains[end] < grain:
                 end += 1  # a single one goes with a finer one, else no block would come free
             if end - begin >= _TWO:
-                return begin, end
+                return begin, end, grain + 1
         return None
 
-    def _fold(self, begin: int, end: int) -> "Generator[None, None, bool]":
+    def _fold(self, begin: int, end: int, grain: int) -> "Generator[None, None, bool]":
         """Join neighbouring segments into one, as much as goes into it; return whether a block came free."""
         index = self._index
-        grain = max(index.grains[begin + 1], index.grains[end - 1]) + 1
         self.begin(self.out, grain)
         self._joiner.begin(self.out, GRAINS_MS[grain])
         row = begin

@@ -141,11 +141,13 @@ def _drop_covered(files: Folder, index: Index, view: Segment, found: Found) -> N
             k += 1
             continue
         serial = index.serials[k]
-        if index.lasts[k] > floor:
+        last = index.lasts[k]
+        index.remove(k)
+        if last > floor:
             found.floors[serial] = floor
             if view.load(files.read_into(name_of(serial), view.buffer), floor) and view.count:
-                index.set(k, view)
-                k += 1
+                index.put(
+                    index.place(view), view
+                )  # where it belongs now: another may cover what is left of it
                 continue
         found.covered.append(name_of(serial))
-        index.remove(k)

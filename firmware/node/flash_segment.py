@@ -115,7 +115,7 @@ class Segment:
         self.count = count
 
     def load(self, size: int, floor: int = 0) -> bool:
-        """Take `size` bytes that were read into the buffer; records up to the seq `floor` are passed over.
+        """Take `size` bytes that were read into the buffer; records that begin up to the seq `floor` are passed over.
 
         Returns False when the head is no head of a segment. Whatever is damaged is passed over and counted.
         """
@@ -153,11 +153,15 @@ class Segment:
             rec, base = codec.unpack(at, None)
             base.take(rec, codec.crc)
             seq = rec.boot * names.SEQ_PER_BOOT + rec.n
+            first = seq - rec.n + rec.first
             key = at
         elif base is None:
             return 0
         else:
-            seq = base.boot * names.SEQ_PER_BOOT + base.n + codec.number()
+            n, first = codec.numbers()
+            seq = base.boot * names.SEQ_PER_BOOT + base.n
+            first += seq
+            seq += n
             key = self._read_at
             self.largest = max(self.largest, end - at)
         if count == MOST or (count and seq <= self.seqs[count - 1]):
@@ -165,7 +169,7 @@ class Segment:
         self._base = base
         self._read_at = key
         self._read_base = base
-        if seq > floor:
+        if first > floor:
             self._offsets[count] = at
             self._keys[count] = key
             self.seqs[count] = seq

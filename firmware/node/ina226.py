@@ -18,7 +18,7 @@ TYPE_CHECKING = False
 if TYPE_CHECKING:
     from hal import I2cBus
 
-    from node.settings import MonitorSettings
+    from node.chipsettings import MonitorSettings
 
 _CONFIGURATION = const(0x00)
 _SHUNT = const(0x01)  # 2.5 uV a step, two's complement

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 # n, first, up_ms, dur_ms, span_ms, end_ms (-1: none), clock, state
 _HEAD = "<IIQIIqBB"
 _NOT_MEASURED = -(1 << 31)
-ROOM_BYTES = 32 * 1024
+ROOM_BYTES = 64 * 1024  # five hours at a record a minute, fifty minutes at one in ten seconds
 
 
 class JournalError(Exception):
@@ -51,7 +51,9 @@ class RamJournal:
         self.record_bytes = self._head_size + struct.calcsize(self._body)
         self.capacity = room // self.record_bytes
         if not self.capacity:
-            raise JournalError("a journal of %d bytes has no room for records of %d" % (room, self.record_bytes))
+            raise JournalError(
+                "a journal of %d bytes has no room for records of %d" % (room, self.record_bytes)
+            )
         self._ring = bytearray(self.capacity * self.record_bytes)
         self._numbers = array("I", [0] * self.capacity)  # `n` of the record in each place
         self._first = 0  # place of the oldest record

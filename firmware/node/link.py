@@ -10,6 +10,7 @@ import gc
 import json
 
 from node import encode
+from node.clock import ROUND_TRIP_MAX_MS
 from node.mqtt import Client, Message, MqttError
 
 TYPE_CHECKING = False
@@ -181,13 +182,16 @@ class Link:
                 self._log.note("a receipt up to %d claims more than was ever recorded here" % upto)
         elif topic == self._messages.host_status:
             online = told["state"] == "online"
-            if online and not self._delivery.host_online and self._clock.anchor_ms is None:
+            asked = self._asked_up_ms >= 0 and now_ms - self._asked_up_ms <= ROUND_TRIP_MAX_MS
+            if online and not self._delivery.host_online and self._clock.anchor_ms is None and not asked:
                 self._ask_due_ms = now_ms
             self._delivery.on_host(online, now_ms)
         elif topic == self._messages.time and not retained and told["up_ms"] == self._asked_up_ms:
             # A kept answer is as old as it likes, and so is one to another question.
             self._clock.offer(_whole(told["now_ms"]), self._asked_up_ms, now_ms)
             self._asked_up_ms = -1
+            if self._clock.anchor_ms is not None:
+                self._ask_due_ms = now_ms + ASK_MS
 
 
 def _text(value: object) -> str:

@@ -14,7 +14,9 @@ LONGEST = 600  # characters of one entry that are kept
 class Log:
     """A bounded list of (up_ms, text), oldest first; `say` also gets each line at once."""
 
-    def __init__(self, now_ms: "Callable[[], int]", keep: int = KEEP, say: "Callable[[str], None]" = print) -> None:
+    def __init__(
+        self, now_ms: "Callable[[], int]", keep: int = KEEP, say: "Callable[[str], None]" = print
+    ) -> None:
         self.entries: list[tuple[int, str]] = []
         self._now_ms = now_ms
         self._keep = keep
@@ -22,12 +24,13 @@ class Log:
 
     def note(self, text: str) -> None:
         """Keep a line and print it; what would only repeat the newest line is left out."""
-        if self.entries and self.entries[-1][1] == text:
+        kept = text[:LONGEST]
+        if self.entries and self.entries[-1][1] == kept:
             return
         now_ms = self._now_ms()
         if len(self.entries) >= self._keep:
             del self.entries[0]
-        self.entries.append((now_ms, text[:LONGEST]))
+        self.entries.append((now_ms, kept))
         self._say("%d.%03d %s" % (now_ms // 1000, now_ms % 1000, text))
 
     def failure(self, what: str, error: BaseException) -> None:

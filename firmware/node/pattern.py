@@ -36,7 +36,9 @@ class Pattern:
         least = max(_LEAST, (magnets + 1) // 2)
         most = min(MAGNETS_MAX, magnets + 2)
         self._likely = [p for p in range(least, most + 1) if magnets % p]
-        self._gaps = array("I", [0] * MAGNETS_MAX)  # the newest, in units of 64 us; _at is where the next one goes
+        self._gaps = array(
+            "I", [0] * MAGNETS_MAX
+        )  # the newest, in units of 64 us; _at is where the next one goes
         self._at = 0
         self._count = 0
         self._apart = array("I", [0] * (MAGNETS_MAX + 1))  # by p: the smoothed difference, times 2^5
@@ -59,6 +61,13 @@ class Pattern:
         changed = found != self.per_turn
         self.per_turn = found
         return changed
+
+    def newest_into(self, gaps_us: "array[int]") -> int:
+        """Write the gaps of the newest turn, oldest first (good to 64 us); return how many there are, at least 1."""
+        count = min(self._count, self.per_turn)
+        for i in range(count):
+            gaps_us[i] = self._gaps[self._at - count + i] << 6
+        return count
 
     def _compare(self, p: int, gap: int) -> None:
         if self._count < p:

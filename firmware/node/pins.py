@@ -25,30 +25,34 @@ _HALF_US = const(5)
 class EdgeRing:
     """Edge times taken by an interrupt: a ring of small integers, written without allocating anything.
 
-    Interrupts wait while flash is written and can be lost there, so the count is not exact. lost: edges that
-    found the ring full.
+    Interrupts wait while flash is written and can be lost there, so the count is not exact. lost: edges so far
+    that found the ring full; they came before the first time that the same `read_into` gave.
     """
 
     exact = False
+    installed = 0
 
     def __init__(self, ticks_us: "Callable[[], int]") -> None:
         self._ticks_us = ticks_us
         self._ring = array("I", [0] * _SIZE)
         self._head = 0  # counts edges written, _tail edges read; both wrap together
         self._tail = 0
+        self._refused = 0  # edges that found it full ...
+        self._refused_before = 0  # ... before those that the next `read_into` gives
         self.lost = 0
 
     def note(self, _pin: object) -> None:
         """Handle the interrupt."""
         head = self._head
         if (head - self._tail) & _COUNT >= _SIZE:
-            self.lost += 1
+            self._refused += 1
             return
         self._ring[head & _PLACE] = self._ticks_us()
         self._head = (head + 1) & _COUNT
 
     def read_into(self, ticks: "array[int]") -> int:
         """Move the edge times (us, modulo 2^30) into `ticks`, oldest first; return how many."""
+        self.lost = self._refused_before
         count = 0
         tail = self._tail
         while tail != self._head and count < len(ticks):
@@ -56,6 +60,8 @@ class EdgeRing:
             tail = (tail + 1) & _COUNT
             count += 1
         self._tail = tail
+        if tail == self._head:
+            self._refused_before = self._refused
         return count
 
 

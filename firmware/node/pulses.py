@@ -151,7 +151,8 @@ class Wheel:
             self._mrev = self.mrev()
             self._counted = self.edges
             self.per_turn = self._pattern.per_turn
-            self._count = 0
+            # The turn now over had another number of gaps than was thought; the pattern has kept them.
+            self._at = self._count = self._pattern.newest_into(self._gaps) - 1
         magnets = self.per_turn
         if not self._count:
             self._at = 0

@@ -5,11 +5,9 @@ from array import array
 
 from micropython import const
 
-from node.analogue import AnalogueReader
-from node.ina226 import BusReader, CurrentReader, Ina226
 from node.pulses import Wheel
+from node.readers import Readers
 from node.recorder import Recorder
-from node.settings import AdcSettings
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -20,9 +18,8 @@ if TYPE_CHECKING:
     from node.clock import Clock
     from node.recorder import Journal
     from node.records import Snapshot
-    from node.settings import MonitorSettings, Settings
-
-    Reader = AnalogueReader | BusReader | CurrentReader
+    from node.settings import Settings
+    from node.shaft import Shaft
 
 # Edges handed over at once; at 250 rpm and twelve magnets 50 pass in a second.
 _EDGES = const(64)
@@ -34,12 +31,14 @@ class Sampler:
     """The sensors of one node. Make one per boot, await `run`, ask `snapshot` whenever a live message is due.
 
     boot: number of this boot. journal: whatever has `append(rec)`. approximate: edges are counted by an
-    interrupt, so a busy board can miss some.
+    interrupt, so a busy board can miss some. wheel, alternator: the shafts, None where not fitted. on_news: called
+    with a sentence whenever the number of magnets seen or of interrupts put in again changes; see `installed`.
     """
 
     __slots__ = (
-        "_board", "_chips", "_clock", "_count", "_edges", "_lost", "_parked", "_readers", "_switch", "_ticks",
-        "approximate", "recorder", "wheel",
+        "_alternator_at", "_alternator_edges", "_alternator_lost", "_board", "_clock", "_count", "_drivers", "_edges",
+        "_lost", "_parked", "_readers", "_switch", "_ticks", "_told", "alternator", "approximate", "on_news",
+        "recorder", "wheel",
     )  # fmt: skip
 
     def __init__(
@@ -50,31 +49,28 @@ class Sampler:
         told = settings.wheel
         self.wheel = Wheel(told.magnets, told.fastest_rpm, clock.up_ms()) if told is not None else None
         self._edges = board.edges(told.pin) if told is not None else None
+        fast = settings.alternator
+        self.alternator = (
+            Shaft(fast.pulses_per_turn, fast.fastest_rpm, clock.up_ms()) if fast is not None else None
+        )
+        self._alternator_edges = board.edges(fast.pin) if fast is not None else None
+        self._alternator_at = settings.layout.index("alternator_rpm")
         self._ticks = array("I", [0] * _EDGES)
         self._lost = 0
-        self.approximate = self._edges is not None and not self._edges.exact
+        self.on_news: Callable[[str], None] | None = None
+        self._told = (told.magnets if told is not None else 0, 0)  # magnets seen, interrupts put in again
+        self._alternator_lost = 0
+        self.approximate = False
+        for edges in (self._edges, self._alternator_edges):
+            if edges is not None and not edges.exact:
+                self.approximate = True
         self._switch = board.switch(settings.parked_pin) if settings.parked_pin is not None else None
         self._parked = False
         self._count = 0
-        self._chips: dict[int, Ina226] = {}
-        # Each reader with the index of its channel.
-        self._readers = [
-            (settings.layout.index(channel.channel), self._reader(settings, channel))
-            for channel in settings.channels
-        ]
+        made = Readers(settings, board)
+        self._drivers = made.drivers
+        self._readers = made.readers
         self.recorder = Recorder(settings, clock, boot, journal, self.wheel)
-
-    def _reader(self, settings: "Settings", channel: "MonitorSettings | AdcSettings") -> "Reader":
-        if isinstance(channel, AdcSettings):
-            return AnalogueReader(self._board.adc(channel.pin), channel)
-        bus = settings.i2c
-        if bus is None:
-            raise ValueError(channel.channel)  # the settings were not checked
-        if channel.address not in self._chips:
-            i2c = self._board.i2c(bus.bus, bus.sda, bus.scl, bus.freq_hz)
-            self._chips[channel.address] = Ina226(i2c, channel.address)
-        chip = self._chips[channel.address]
-        return BusReader(chip) if channel.reads == "bus" else CurrentReader(chip, channel)
 
     async def run(self, beat: "Callable[[], None]") -> None:
         """Sample for ever; call `beat` after each sample."""
@@ -83,6 +79,14 @@ class Sampler:
             beat()
             await asyncio.sleep_ms(self.recorder.until_next_ms(self._clock.tick()))
 
+    def installed(self) -> int:
+        """Return how often the interrupt of a pickup had died and was put in again since boot."""
+        count = 0
+        for edges in (self._edges, self._alternator_edges):
+            if edges is not None:
+                count += edges.installed
+        return count
+
     def snapshot(self) -> "Snapshot":
         """Return the newest values; the same object each time."""
         return self.recorder.snapshot()
@@ -90,25 +94,54 @@ class Sampler:
     def sample(self) -> None:
         """Read every channel once and count it."""
         recorder = self.recorder
-        for chip in self._chips.values():
-            chip.update()
+        for driver in self._drivers:
+            driver.update()
         for i, reader in self._readers:
             recorder.values[i] = reader.read()
             recorder.faults[i] = reader.fault
         self._read_wheel()
+        self._read_alternator()
         recorder.take(self._clock.tick(), parked=self._is_parked())
+        self._look_for_news()
 
     def _read_wheel(self) -> None:
         wheel = self.wheel
         edges = self._edges
         if wheel is None or edges is None:
             return
-        if edges.lost != self._lost:
-            self._lost = edges.lost
-            wheel.lose_track()
         count = edges.read_into(self._ticks)
-        wheel.update(self._ticks, count, self._board.ticks_us(), self._clock.up_ms())
+        up_ms = self._clock.up_ms()
+        if edges.lost != self._lost:
+            wheel.missed(edges.lost - self._lost, up_ms)
+            self._lost = edges.lost
+        wheel.update(self._ticks, count, self._board.ticks_us(), up_ms)
         self.recorder.values[0] = wheel.mrpm  # wheel_rpm is the first of all channels
+
+    def _read_alternator(self) -> None:
+        shaft = self.alternator
+        edges = self._alternator_edges
+        if shaft is None or edges is None:
+            return
+        count = edges.read_into(self._ticks)
+        if edges.lost != self._alternator_lost:
+            shaft.missed(edges.lost - self._alternator_lost)
+            self._alternator_lost = edges.lost
+        shaft.update(self._ticks, count, self._board.ticks_us(), self._clock.up_ms())
+        self.recorder.values[self._alternator_at] = shaft.mrpm
+
+    def _look_for_news(self) -> None:
+        seen, installed = self._told
+        now = self.wheel.per_turn if self.wheel is not None else 0
+        again = self.installed()
+        if now == seen and again == installed:
+            return
+        self._told = (now, again)
+        if self.on_news is None:
+            return
+        if now != seen:
+            self.on_news("the pattern of the wheel's edges is that of %d magnets a turn" % now)
+        if again != installed:
+            self.on_news("the interrupt of a pickup had died and was put in again")
 
     def _is_parked(self) -> bool:
         if self._switch is None:

@@ -9,13 +9,14 @@ import json
 import os
 
 from node import names
+from node.chipsettings import ChannelSettings, I2cChannel, channels_of, pins_of, shunts_of
 from node.fields import Part, SettingsError
 from node.pattern import MAGNETS_MAX
 
 # A node measures these; the wheel's speed comes from the section `wheel`.
 _MEASURED = tuple(name for name in names.CHANNELS if name not in ("wheel_rpm", "alternator_rpm"))
-# The monitor chip's converter ends at 81.92 mV across the shunt.
-_SHUNT_FULL_NV = 81_920_000
+PULSES_MAX = 60
+FASTEST_HZ = 2000
 
 
 class WheelSettings:
@@ -43,6 +44,28 @@ class WheelSettings:
             )
 
 
+class AlternatorSettings:
+    """A second edge source at the alternator: a pickup, or one phase through an opto-coupler.
+
+    pulses_per_turn: magnets that pass, or, for a phase, pole pairs. fastest_rpm: pulses closer together are noise.
+    """
+
+    __slots__ = ("fastest_rpm", "pin", "pulses_per_turn")
+
+    def __init__(self, part: Part) -> None:
+        self.pin = part.whole("pin", 0, 48)
+        self.pulses_per_turn = part.whole("pulses_per_turn", 1, PULSES_MAX)
+        self.fastest_rpm = part.whole("fastest_rpm", 100, 20_000, 3000)
+        part.end()
+        most_rpm = FASTEST_HZ * 60 // self.pulses_per_turn
+        if self.fastest_rpm > most_rpm:
+            part.wrong(
+                "fastest_rpm",
+                self.fastest_rpm,
+                f"with these pulses_per_turn passes the {FASTEST_HZ} Hz that can be counted; at most {most_rpm}",
+            )
+
+
 class I2cSettings:
     """The bus of the monitor chips."""
 
@@ -56,88 +79,19 @@ class I2cSettings:
         part.end()
 
 
-class MonitorSettings:
-    """A channel read by an INA226 monitor chip at `address`.
-
-    reads: "bus" (the voltage at its VBUS pin) or "current" (the drop across a shunt of shunt_uohm).
-    invert: the shunt is wired the other way round. zero_ua: what the channel shows with the circuit open, in
-    millionths of an ampere after `invert`; it is taken off. range_ma: the largest current of the shunt;
-    readings more than a tenth beyond it are refused.
-    """
-
-    __slots__ = ("address", "channel", "invert", "range_ma", "reads", "shunt_uohm", "zero_ua")
-    chip = "ina226"
-
-    def __init__(self, channel: str, part: Part) -> None:
-        self.channel = channel
-        self.address = part.whole("address", 64, 79)
-        amps = channel.endswith("_a")
-        self.reads = part.one_of("reads", ("bus", "current"), "current" if amps else "bus")
-        self.shunt_uohm = 0
-        self.range_ma = 0
-        self.invert = False
-        self.zero_ua = 0
-        if self.reads == "current":
-            self.shunt_uohm = part.whole("shunt_uohm", 10, 10_000_000)
-            self.range_ma = part.whole("range_ma", 10, 500_000)
-            self.invert = part.flag("invert", default=False)
-            self.zero_ua = part.whole("zero_ua", -10_000_000, 10_000_000, 0)
-            if self.shunt_uohm * self.range_ma > _SHUNT_FULL_NV:
-                part.wrong(
-                    "range_ma",
-                    self.range_ma,
-                    "needs more than the 81.92 mV that the chip can read across this shunt_uohm; "
-                    "lower it or fit a smaller shunt",
-                )
-        part.end()
-        if amps != (self.reads == "current") or not channel.endswith(("_a", "_v")):
-            part.wrong(
-                "reads", self.reads, "an ina226 reads the current of ..._a and the bus of ..._v channels"
-            )
-
-
-class AdcSettings:
-    """A channel read by the board's own converter behind a divider or a sensor with a straight line.
-
-    The pin's voltage is `raw / 65535 * full_mv`; the channel's value in steps is
-    `(pin_mv - zero_mv) * gain_ppm / 1 000 000 - offset`, so gain_ppm is millionths of a step per millivolt at
-    the pin. A divider of 100 kohm over 3.3 kohm in front of a voltage (step 1 mV): 31 303 030. A sensor of 10 mV
-    per degree (step 0.01 degrees): 10 000 000. offset: what the channel shows at zero, in steps; it is taken off.
-    """
-
-    __slots__ = ("channel", "full_mv", "gain_ppm", "offset", "pin", "zero_mv")
-    chip = "adc"
-
-    def __init__(self, channel: str, part: Part) -> None:
-        self.channel = channel
-        self.pin = part.whole("pin", 0, 48)
-        self.full_mv = part.whole("full_mv", 500, 6000, 3300)
-        self.gain_ppm = part.whole("gain_ppm", -2_000_000_000, 2_000_000_000)
-        self.zero_mv = part.whole("zero_mv", 0, 6000, 0)
-        self.offset = part.whole("offset", -1_000_000, 1_000_000, 0)
-        part.end()
-        if channel.endswith("_degc") and abs(self.gain_ppm) * self.full_mv < 20 * 100 * 1_000_000:
-            part.wrong(
-                "gain_ppm",
-                self.gain_ppm,
-                "leaves less than 20 degrees to the whole scale; it counts millionths of 0.01 degrees per mV",
-            )
-        elif self.gain_ppm == 0:
-            part.wrong("gain_ppm", 0, "must not be zero")
-
-
 class Settings:
     """All settings of one node, checked. `layout` says which channels and totals its records carry.
 
     site, node: ids as they stand in the topics. revision: of the settings. broker_host, broker_port,
     keepalive_s; record_s: length of a record (5..60, a divisor of 60, so that records end on whole minutes);
     rewind_s: time without progress until records are sent again. charging_ma: from this current on the wheel
-    counts as charging. wheel: WheelSettings or None. i2c: I2cSettings or None. channels: a list of
-    MonitorSettings and AdcSettings in the order of `names.CHANNELS`. parked_pin: switch "working here" to
+    counts as charging. wheel: WheelSettings or None. alternator: AlternatorSettings or None. i2c: I2cSettings or None. channels: a list of
+    the settings of node.chipsettings in the order of `names.CHANNELS`. parked_pin: switch "working here" to
     ground, or None. wifi_ssid, wifi_password, broker_user, broker_password: from the secrets, None if absent.
     """
 
     __slots__ = (
+        "alternator",
         "broker_host",
         "broker_password",
         "broker_port",
@@ -178,13 +132,16 @@ class Settings:
         self.charging_ma = top.whole("charging_ma", 1, 100_000, 100)
         self.parked_pin = top.whole("parked_pin", 0, 48) if top.has("parked_pin") else None
         self.wheel = WheelSettings(top.part("wheel")) if top.has("wheel") else None
+        self.alternator = AlternatorSettings(top.part("alternator")) if top.has("alternator") else None
         self.i2c = I2cSettings(top.part("i2c")) if top.has("i2c") else None
-        self.channels = _channels(top.part("channels", needed=True))
+        self.channels: list[ChannelSettings] = channels_of(top.part("channels", needed=True), _MEASURED)
         top.end()
         _check_wiring(self, top)
         wanted = [channel.channel for channel in self.channels]
         if self.wheel is not None:
             wanted.append("wheel_rpm")
+        if self.alternator is not None:
+            wanted.append("alternator_rpm")
         if not wanted:
             top.wrong("channels", {}, "name at least one channel, or give the section wheel")
         self.layout = names.layout_of(wanted)
@@ -237,42 +194,25 @@ def _read(path: str) -> "dict[str, object]":
     raise SettingsError([problem])
 
 
-def _channels(part: Part) -> "list[MonitorSettings | AdcSettings]":
-    found: list[MonitorSettings | AdcSettings] = []
-    for channel in _MEASURED:
-        if not part.has(channel):
-            continue
-        inner = part.part(channel)
-        chip = inner.one_of("chip", ("ina226", "adc"))
-        if chip == "ina226":
-            found.append(MonitorSettings(channel, inner))
-        elif chip == "adc":
-            found.append(AdcSettings(channel, inner))
-    part.end("is not a channel that this firmware can measure; choose from " + ", ".join(_MEASURED))
-    return found
-
-
 def _check_wiring(settings: Settings, top: Part) -> None:
-    used: dict[object, str] = {}
+    used: dict[int, str] = {}
+    pins: list[tuple[str, int]] = []
     if settings.wheel is not None:
-        used[settings.wheel.pin] = "wheel.pin"
-    pins = [("parked_pin", settings.parked_pin)]
+        pins.append(("wheel.pin", settings.wheel.pin))
+    if settings.alternator is not None:
+        pins.append(("alternator.pin", settings.alternator.pin))
+    if settings.parked_pin is not None:
+        pins.append(("parked_pin", settings.parked_pin))
     if settings.i2c is not None:
         pins += [("i2c.sda", settings.i2c.sda), ("i2c.scl", settings.i2c.scl)]
     for channel in settings.channels:
         field = "channels." + channel.channel
-        if isinstance(channel, AdcSettings):
-            pins.append((field + ".pin", channel.pin))
-            continue
-        if settings.i2c is None:
-            top.wrong(field + ".chip", "ina226", "needs the section i2c")
-        key = (channel.address, channel.reads)
-        if channel.reads == "current" and key in used:
-            top.wrong(field + ".address", channel.address, "its shunt is already read by " + used[key])
-        used[key] = field
+        pins += [(field + "." + name, pin) for name, pin in pins_of(channel)]
+        if settings.i2c is None and isinstance(channel, I2cChannel):
+            top.wrong(field + ".chip", channel.chip, "needs the section i2c")
     for field, pin in pins:
-        if pin is None:
-            continue
-        if pin in used:
+        # Several thermometers may share one wire, each called by its number.
+        if pin in used and not (field.endswith(".wire_pin") and used[pin].endswith(".wire_pin")):
             top.wrong(field, pin, "this pin is already used by " + used[pin])
         used[pin] = field
+    shunts_of(settings.channels, top)

@@ -3,7 +3,7 @@
 A machine with p pole pairs gives f = p n / 60 periods a second, so that p is its pulses per turn. They come faster
 than each one could be looked at, and where the queue of the counter was full some are counted without a time. So
 the speed is taken from the first and the last pulse of whole turns, and their number; unequal spacing cancels.
-Everything is an integer below 2^30.
+All integers.
 """
 
 from micropython import const
@@ -16,6 +16,10 @@ if TYPE_CHECKING:
 
 # A speed is a mean over at least this: the pulses' times are good to 4 us.
 _SPAN_US = const(300_000)
+# After so many turns any pulse will do where the queue kept no whole turn: unequal spacing then counts little.
+_MANY = const(8)
+# A pulse is late only after this: the newest ones may have found the queue full.
+_LEAST_OPEN_US = const(250_000)
 _MINUTE = const(937_500_000)  # 60 s in units of 64 us, times 1000 for thousandths
 _LATE = const(3)  # mean gaps without a pulse, after which the shaft stands
 _RATIO = const(1 << 10)
@@ -82,11 +86,11 @@ class Shaft:
         if span_us > LONGEST_MS * 1000:
             self._first_us = tick
             self._since = 0
-        elif span_us >= _SPAN_US and self._since % self._per_turn == 0:
-            span = (span_us + 32) >> 6
-            turns = self._since // self._per_turn
-            # Quotient and remainder apart: turns x minute would pass 2^30.
-            self._turn_mrpm = _MINUTE // span * turns + (_MINUTE % span * turns + span // 2) // span
+        elif span_us >= _SPAN_US and (
+            self._since % self._per_turn == 0 or self._since >= _MANY * self._per_turn
+        ):
+            span = ((span_us + 32) >> 6) * self._per_turn
+            self._turn_mrpm = (_MINUTE * self._since + span // 2) // span
             self._gap_us = span_us // self._since
             self._wait_ms = min(LONGEST_MS, max(SHORTEST_MS, self._gap_us * _LATE // 1000))
             self._first_us = tick
@@ -99,11 +103,10 @@ class Shaft:
 
     def _bounded(self, age_us: int) -> int:
         """Return the speed of the last turns, or less when the next pulse is late."""
-        open_us = 2 * self._gap_us
+        open_us = max(2 * self._gap_us, _LEAST_OPEN_US)
         if age_us <= open_us:
             return self._turn_mrpm
         while open_us >= _RATIO:
             open_us >>= 1
             age_us >>= 1
-        # Whatever the speed: turn_mrpm x open stays small because the gap shrinks as the speed grows.
         return self._turn_mrpm // age_us * open_us + self._turn_mrpm % age_us * open_us // age_us

@@ -5,6 +5,7 @@ restarts the board.
 """
 
 import asyncio
+import gc
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -93,12 +94,19 @@ class Supervisor:
                 await task.work(beat)
                 self._log.note("task %s ended, which it never should" % task.name)
             except Exception as error:
-                self._log.failure("task " + task.name, error)
+                self._report(task, error)
             pause_ms = self._count(task)
             while pause_ms > 0:
                 beat()  # waiting is not hanging
                 await asyncio.sleep_ms(min(pause_ms, FEED_MS))
                 pause_ms -= FEED_MS
+
+    def _report(self, task: _Task, error: Exception) -> None:
+        gc.collect()  # the commonest cause is memory, and a report needs some
+        try:
+            self._log.failure("task " + task.name, error)
+        except MemoryError:
+            print("task", task.name, "failed, and there is no memory to say how")
 
     def _count(self, task: _Task) -> int:
         """Count a failure and return how long to wait; restart the board when there are too many."""

@@ -48,6 +48,7 @@ class Edges:
 
     exact = True
     lost = 0
+    installed = 0
 
     def __init__(self, link: TwinLink, shaft: "str | None") -> None:
         self._link = link

@@ -123,18 +123,22 @@ class TwinLink:
             self._offset_us = offset_us
         self.link = frame.get("link", True)
         self.switches = frame.get("switches", {})
-        edges = frame.get("edges", ())
-        if edges:
-            # The twin speaks of one wheel; every pickup of that shaft sees the same magnets.
-            held = self.edges.setdefault("wheel", [])
-            for edge_us in edges:
-                held.append(edge_us + self._offset_us + FRAME_US)
+        self._turned("wheel", frame.get("edges", ()))
+        self._turned("alternator", frame.get("alternator_edges", ()))
         self.mean = frame["mean"]
         begin_us = self._last_us
         self._last_us = end_us
         if begin_us is not None and end_us > begin_us:
             for consumer in self.consumers:
                 consumer(begin_us, end_us, self.mean)
+
+    def _turned(self, shaft: str, edges) -> None:
+        """Keep a shaft's edges; every pickup of that shaft sees the same ones."""
+        if not edges:
+            return
+        held = self.edges.setdefault(shaft, [])
+        for edge_us in edges:
+            held.append(edge_us + self._offset_us + FRAME_US)
 
 
 def _first_line(line) -> bytes:

@@ -86,11 +86,11 @@ def test_a_day_without_a_measured_moment_has_no_energy_not_even_none_of_it() -> 
 
 def test_the_sentence_of_a_range() -> None:
     assert daily.summary(daily.rows(BOOKS, FIRST, TODAY)) == (
-        "2.3 kWh measured in 3 days; best day 28 March 2026 with 1.44 kWh; 1 day measured only in part; "
+        "2.29 kWh measured in 3 days; best day 28 March 2026 with 1.44 kWh; 1 day measured only in part; "
         "2 days not at all."
     )
     assert daily.summary(daily.rows([], FIRST, TODAY)) == "What the wheel gave is not measured in this range."
-    assert daily.summary(daily.rows([SO_FAR], TODAY, TODAY)) == "0.3 kWh measured in 1 day."
+    assert daily.summary(daily.rows([SO_FAR], TODAY, TODAY)) == "300 Wh measured in 1 day."
 
 
 @pytest.mark.parametrize(
@@ -132,22 +132,23 @@ def test_the_table_is_newest_first_and_leaves_out_what_was_never_measured() -> N
 
 
 def test_a_lower_bound_is_called_one() -> None:
-    assert daily.title(BOOKS) == "Energy from the charge controller, kWh a day"
+    assert daily.title(BOOKS, "kWh") == "Energy from the charge controller, kWh a day"
     assert daily.notes(BOOKS) == []
     bound = [replace(book, basis="battery", lower_bound=True, note=BATTERY_ONLY) for book in BOOKS]
-    assert daily.title(bound) == "Energy into the battery, kWh a day, at least"
+    assert daily.title(bound, "kWh") == "Energy into the battery, kWh a day, at least"
     (note,) = daily.notes(bound)
     assert "lower bound" in note
 
 
 def test_the_charts_shade_what_was_not_measured_and_keep_one_axis() -> None:
     rows = daily.rows(BOOKS, FIRST, TODAY)
-    chart = daycharts.energy(rows, "Energy").to_dict()
+    chart = daycharts.energy(rows, BOOKS).to_dict()
     shade, bars, label = chart["layer"]
     assert [row["day"] for row in shade["data"]["values"]] == ["2026-03-26", "2026-03-27"]
     assert [row["day"] for row in bars["data"]["values"]] == ["2026-03-28", "2026-03-29", "2026-03-30"]
     assert [row["day"] for row in label["data"]["values"]] == ["2026-03-30"]
-    domain = ["2026-03-26T00:00:00+00:00", "2026-03-31T00:00:00+00:00"]
+    # Five days of a ledger that is five days old stand on an axis of a week.
+    domain = ["2026-03-24T00:00:00+00:00", "2026-03-31T00:00:00+00:00"]
     assert bars["encoding"]["x"]["scale"]["domain"] == domain
     assert daycharts.measured(rows).to_dict()["encoding"]["x"]["scale"]["domain"] == domain
     known = daycharts.efficiency(rows).to_dict()
@@ -166,3 +167,18 @@ def test_the_axis_has_a_handful_of_labels() -> None:
     assert daycharts.labelled(fortnight)[0] == fortnight[-1]["middle"]
     three_years = daily.rows([], date(2023, 3, 31), TODAY)
     assert 5 <= len(daycharts.labelled(three_years)) <= 7
+
+
+@pytest.mark.parametrize(
+    ("energy_kwh", "written"), [(0.0042, "4 Wh"), (0.499, "499 Wh"), (1.443, "1.44 kWh"), (31.62, "31.6 kWh")]
+)
+def test_an_energy_has_two_or_three_figures(energy_kwh: float, written: str) -> None:
+    assert daily.amount(energy_kwh) == written
+
+
+def test_a_first_small_day_is_drawn_in_watt_hours() -> None:
+    rows = daily.rows([SO_FAR], TODAY, TODAY)
+    assert daily.unit(rows) == ("Wh", 1000)
+    _, bars, _ = daycharts.energy(rows, [SO_FAR]).to_dict()["layer"]
+    assert bars["data"]["values"][0]["energy"] == 300.0
+    assert bars["encoding"]["y"]["title"] == "Wh"

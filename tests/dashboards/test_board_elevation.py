@@ -120,7 +120,7 @@ def test_after_a_minute_the_old_number_is_gone(plant: Plant, layout: Layout) -> 
     written = [text for text, _ in told]
     assert not set(WRITTEN.values()) & set(written)
     assert ("no data", "gone") in told
-    assert ("after the bridge, for 3 min", "note") in told
+    assert ("after the bridge, 3 min", "note") in told
 
 
 def test_a_channel_that_has_not_spoken_yet_has_no_number(plant: Plant) -> None:

@@ -108,6 +108,7 @@ def test_one_live_word_and_one_record_are_shown(show: Callable[[str], AppTest], 
     assert "Giving 62 W at 14.1 V; the wheel turns at 10.4 rpm." in living(app)
     assert "animation-duration:5.7692s" in living(app)
     assert len(app.get("vega_lite_chart")) == 3
+    assert [part.value for part in app.subheader] == ["Since the first record"]
 
 
 def test_a_channel_that_only_the_birth_declares_is_there_without_a_value(
@@ -120,7 +121,9 @@ def test_a_channel_that_only_the_birth_declares_is_there_without_a_value(
 
 def test_after_a_year_the_pages_open(show: Callable[[str], AppTest], year: Site) -> None:
     year.speak({"wheel_rpm": 10.4})
-    assert "The wheel turns at 10.4 rpm." in living(show("now"))
+    app = show("now")
+    assert "The wheel turns at 10.4 rpm." in living(app)
+    assert [part.value for part in app.subheader] == ["The last hour"]
 
 
 def test_before_the_first_record_the_days_say_what_brings_them(

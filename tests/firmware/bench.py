@@ -59,6 +59,7 @@ class Edges:
     """A pickup whose edges a test puts in, as microseconds since the start."""
 
     exact = True
+    installed = 0
 
     def __init__(self, board: Board) -> None:
         self._board = board

@@ -33,6 +33,11 @@ MIDNIGHT_MS: Final = 1_790_035_200_000  # a midnight of UTC
 SMALL: Final = 512  # bytes of a block where a test would fill too many whole ones
 
 
+def chance_of(seed: int) -> random.Random:
+    """Return a source of the same numbers for every run."""
+    return random.Random(seed)  # noqa: S311 - a test must be repeatable
+
+
 class PowerCutError(BaseException):
     """Everything stops here."""
 
@@ -48,7 +53,7 @@ class MemoryFiles:
 
     def __init__(self, chance: random.Random | None = None) -> None:
         self.files: dict[str, bytes] = {}
-        self.chance = chance or random.Random(1)
+        self.chance = chance or chance_of(1)
         self.cut_in: int | None = None
         self.broken = 0
         self.free: int | None = None
@@ -111,7 +116,7 @@ class Plant:
 
     def __init__(self, channels: tuple[str, ...] = FOUR, seed: int = 1, span_ms: int = 10_000) -> None:
         self.layout = names.layout_of(list(channels))
-        self.chance = random.Random(seed)
+        self.chance = chance_of(seed)
         self.span_ms = span_ms
         self.boot = 0
         self.anchor_ms: int | None = MIDNIGHT_MS
@@ -216,7 +221,7 @@ def work(journal: Any) -> None:
 
 def held(journal: Any) -> list[Any]:
     """Return every record of the journal, in order, as the delivery asks for them."""
-    found = []
+    found: list[Any] = []
     seq = journal.next(0)
     while seq:
         assert journal.before(seq) == (found[-1].boot * names.SEQ_PER_BOOT + found[-1].n if found else 0)

@@ -47,7 +47,7 @@ def command(
 
 
 class Running:
-    """A script that runs; `finished()` gives the JSON in its last line."""
+    """A script that runs; `finished()` gives the JSON object that it printed last."""
 
     def __init__(self, process: asyncio.subprocess.Process) -> None:
         self.process = process
@@ -61,18 +61,24 @@ class Running:
 
     async def finished(self, timeout_s: float = 30.0) -> Any:
         """Wait for the end and return the report."""
-        return json.loads((await self.output(timeout_s)).splitlines()[-1])
+        lines = (await self.output(timeout_s)).splitlines()
+        return json.loads(next(line for line in reversed(lines) if line.startswith("{")))
 
 
 @asynccontextmanager
 async def running(
-    interpreter: str, script: str, *arguments: str, search: tuple[Path, ...] = (), heap: str = BOARD_HEAP
+    interpreter: str,
+    script: str,
+    *arguments: str,
+    search: tuple[Path, ...] = (),
+    heap: str = BOARD_HEAP,
+    environment: dict[str, str] | None = None,
 ) -> AsyncIterator[Running]:
     """Run a script of `on_board` while the block lasts, and end it in any case."""
-    arguments_, environment = command(interpreter, ON_BOARD / script, *arguments, search=search, heap=heap)
+    words, surroundings = command(interpreter, ON_BOARD / script, *arguments, search=search, heap=heap)
     process = await asyncio.create_subprocess_exec(
-        *arguments_,
-        env=environment,
+        *words,
+        env=surroundings | (environment or {}),
         stdin=asyncio.subprocess.DEVNULL,
         stdout=asyncio.subprocess.PIPE,
         stderr=asyncio.subprocess.STDOUT,

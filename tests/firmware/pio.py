@@ -172,9 +172,7 @@ def load() -> tuple[Any, Assembler]:
 
     rp2 = types.ModuleType("rp2")
     machine = types.ModuleType("machine")
-    vars(rp2).update(
-        asm_pio=asm_pio, PIO=types.SimpleNamespace(SHIFT_LEFT=0, JOIN_RX=2), StateMachine=None
-    )
+    vars(rp2).update(asm_pio=asm_pio, PIO=types.SimpleNamespace(SHIFT_LEFT=0, JOIN_RX=2), StateMachine=None)
     vars(machine).update(Pin=Pin, disable_irq=lambda: 0, enable_irq=lambda _state: None)
     before = {name: sys.modules.get(name) for name in ("rp2", "machine")}
     sys.modules.update(rp2=rp2, machine=machine)

@@ -122,6 +122,7 @@ class ScriptedBroker:
         self.retained: dict[str, bytes] = {}
         self.acknowledged: list[int] = []  # packet ids of the host's messages that the client acknowledged
         self._open: dict[int, Connection] = {}
+        self.on_publish: Callable[[Published], None] | None = None
         self.nonsense: list[tuple[int, bytes]] = []  # packets that a client must not send
         self._server: asyncio.Server | None = None
         self._last_id = 0
@@ -282,6 +283,8 @@ class ScriptedBroker:
             self.published.append(message)
             if message.retain:
                 self.retained[message.topic] = message.payload
+            if self.on_publish is not None:
+                self.on_publish(message)
         if qos:
             self._waiting += 1
             self.most_waiting = max(self.most_waiting, self._waiting)

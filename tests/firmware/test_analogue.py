@@ -56,10 +56,10 @@ def test_a_value_is_exact_to_a_step_and_four_millionths(told: Told, raw: int) ->
 
 @given(Usual)
 def test_every_product_is_a_small_integer(told: Told) -> None:
-    reader = analogue.AnalogueReader(Adc(), told)
-    assert (0xFFFF * analogue.READINGS >> 10) * reader._factor + (
-        0x3FF * reader._factor >> 10
-    ) + reader._half < 1 << 30
+    line = analogue.AnalogueReader(Adc(), told)._line
+    assert (0xFFFF * analogue.READINGS >> 10) * line._factor + (
+        0x3FF * line._factor >> 10
+    ) + line._half < 1 << 30
 
 
 def test_the_divider_of_the_example() -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import importlib
-import random
 from typing import TYPE_CHECKING, Any, Final
 
 import pytest
@@ -16,6 +15,7 @@ from flash_bench import (
     MemoryFiles,
     Plant,
     PowerCutError,
+    chance_of,
     flash,
     flash_files,
     flash_ring,
@@ -44,7 +44,7 @@ def small_blocks(monkeypatch: pytest.MonkeyPatch) -> None:
     for module in (flash, flash_segment):
         monkeypatch.setattr(module, "SIZE", SMALL)
     monkeypatch.setattr(flash_ring, "SIZE", SMALL)
-    monkeypatch.setattr(flash_ring, "_PARTLY", SMALL * 3 // 4)
+    monkeypatch.setattr(flash_ring, "_PARTLY", SMALL * 7 // 8)
     monkeypatch.setattr(flash, "BLOCK", SMALL)
     monkeypatch.setattr(flash, "KIB_LEAST", 1)
 
@@ -54,7 +54,7 @@ class History:
 
     def __init__(self, kib: int, seed: int) -> None:
         self.kib = kib
-        self.files = MemoryFiles(random.Random(seed))
+        self.files = MemoryFiles(chance_of(seed))
         self.plant = Plant(seed=seed)
         self.now = [0]
         self.said: list[str] = []
@@ -270,7 +270,7 @@ def test_the_id_stays_and_the_boot_rises() -> None:
         boots.append(node.journal.boot)
     assert boots == [1, 2, 3, 4]
     assert node.journal.id == first
-    assert Node(files=MemoryFiles(random.Random(5))).journal.boot == 1
+    assert Node(files=MemoryFiles(chance_of(5))).journal.boot == 1
 
 
 def test_f26_a_wiped_file_system_begins_another_journal() -> None:
@@ -307,7 +307,7 @@ def test_f26_a_flash_that_takes_not_even_the_head_is_refused() -> None:
 
 
 def test_f26_foreign_and_damaged_files_are_left_alone_and_told() -> None:
-    other, node = Node(files=MemoryFiles(random.Random(9))), Node()
+    other, node = Node(files=MemoryFiles(chance_of(9))), Node()
     other.plant.chance.seed(99)
     other.files.files.clear()
     other.start()
@@ -342,12 +342,9 @@ def test_f26_files_that_cannot_be_read_go_before_any_record_does() -> None:
     node = Node()
     node.files.files["00000077.seg"] = b"\xff" * 4096
     node.start()
-    while node.journal._index.count < 8:
+    while "00000077.seg" in node.files.files:
         node.record()
-    assert "00000077.seg" in node.files.files
-    node.record(100)
-    assert "00000077.seg" not in node.files.files
-    assert node.journal._ring.most == 10
+    assert node.journal._index.count == node.journal._ring.most - 2
     assert all(rec.first == rec.n for rec in held(node.journal))
 
 
@@ -421,12 +418,15 @@ def test_f26_a_minute_is_kept_also_while_it_folds() -> None:
         for _ in node.journal._bring():
             pass
     node.journal._look_at_room = True
-    waited = 0
+    steps = waited = 0
     for _ in node.journal.work():
-        node.record(working=False)  # folding is slow: a record for every step of it
-        waited = max(waited, *(node.now[0] - at_ms for _, at_ms in node.journal._waiting))
+        steps += 1
+        if steps % 3 == 0:
+            node.record(working=False)  # folding is slow: a record for every three steps of it
+        waited = max(waited, *(node.now[0] - at_ms for _, at_ms in node.journal._waiting), 0)
     assert node.journal._index.grains[0] == 1, "it has folded"
-    assert waited <= 60_000 + 20_000  # a flush takes two steps, and time goes by in them
+    assert steps > 60
+    assert waited <= 60_000
 
 
 def test_records_are_kept_also_when_nobody_does_the_work() -> None:
@@ -449,23 +449,23 @@ def test_keep_does_the_work_and_shows_that_it_lives() -> None:
     async def live() -> None:
         keeping = asyncio.create_task(node.journal.keep(beat))
         node.record(7, working=False)
-        while not node.segments() or node.journal._waiting:
-            await asyncio.sleep(0)
+        while not node.segments() or node.journal._waiting:  # noqa: ASYNC110 - files tell nobody
+            await asyncio.sleep(0.001)
         keeping.cancel()
 
     asyncio.run(asyncio.wait_for(live(), 20))
-    assert beats > 3
+    assert beats >= 3
     node.start()
     assert node.journal.held == 7
 
 
 def test_old_records_get_coarse_and_young_ones_stay_fine() -> None:
-    node = Node()
+    node = Node(kib=80)
     node.record(4 * 6 * 60 * 24)
     found = held(node.journal)
     spans = [rec.span_ms for rec in found]
     assert max(spans[: len(spans) // 2]) == 900_000
-    assert spans[-100:] == [10_000] * 100
+    assert spans[-20:] == [10_000] * 20
     assert found[0].first == 1
     assert node.journal.lost == 0
     grains = list(node.journal._index.grains[: node.journal._index.count])
@@ -477,12 +477,11 @@ def test_what_the_host_has_is_folded_before_what_it_has_not() -> None:
     node = Node()
     node.record(300)
     node.journal.receipted(_BOOT + 200)
-    node.record(600)
+    node.record(320)
     found = held(node.journal)
     assert found[0].first == 1, "a receipt frees nothing"
-    assert any(rec.span_ms == 900_000 for rec in found if rec.n <= 200)
-    grains = {rec.span_ms for rec in found if rec.first > 280}
-    assert max(grains) < 900_000
+    assert max(rec.span_ms for rec in found if rec.n <= 200) > 10_000
+    assert all(rec.span_ms == 10_000 for rec in found if rec.first > 200)
 
 
 def test_when_nothing_folds_the_oldest_go_and_only_those_without_a_receipt_count_as_lost() -> None:
@@ -491,15 +490,23 @@ def test_when_nothing_folds_the_oldest_go_and_only_those_without_a_receipt_count
     node.journal.receipted(_BOOT + 400)
     before = node.journal.lost
     assert before == held(node.journal)[0].n - 1 > 0
-    node.record(200, 900_000)
-    assert node.journal.lost == before
-    first = held(node.journal)[0].n
-    assert before < first - 1 <= 400
+    node.record(100, 900_000)
+    assert before < held(node.journal)[0].n - 1 <= 400
+    assert node.journal.lost == before, "the host has them"
     node.record(400, 900_000)
     assert node.journal.lost == before + held(node.journal)[0].n - 1 - 400
+
+
+def test_after_a_boot_it_still_knows_what_the_host_had() -> None:
+    node = Node()
+    node.record(700, 900_000)
+    node.journal.receipted(node.journal.newest)
+    node.record(100, 900_000)
+    node.journal.flush()
     node.start()
-    node.record(60, 900_000)
-    assert node.journal.lost == 60 - 60 + held(node.journal)[0].n - 1 - 400 - before or node.journal.lost > 0
+    assert node.journal.upto == 0, "the host may have another ledger now"
+    node.record(200, 900_000)
+    assert node.journal.lost == 0
 
 
 def test_f26_brown_outs_do_not_wear_out_the_ring() -> None:
@@ -611,6 +618,15 @@ def test_files_of_a_folder(tmp_path: Path) -> None:
     assert folder.names() == ["head"]
     with pytest.raises(OSError, match="No such file"):
         list(folder.write("b", data, 4, 10))
+
+
+@pytest.mark.parametrize(("told", "free"), [(33, 33), (0, 0), (4_294_967_294, 0)])
+def test_f26_a_count_of_free_blocks_below_zero_is_none(
+    told: int, free: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    # Seen on MicroPython's littlefs when it was full: os.statvfs gave 2^32 - 2 free blocks of 40.
+    monkeypatch.setattr(flash_files, "_statvfs", lambda path: (4096, 4096, 40, told, told, 0, 0, 0, 0, 255))
+    assert flash_files.Folder("/flash").free_blocks() == free
 
 
 def test_a_journal_in_a_folder_outlives_its_process(tmp_path: Path) -> None:

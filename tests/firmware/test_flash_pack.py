@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import binascii
-import random
 import subprocess
 from typing import Any, Final
 
 import pytest
-from flash_bench import FOUR, TWELVE, Plant, flash_pack, flash_segment, names, records, same
+from flash_bench import FOUR, TWELVE, Plant, chance_of, flash_pack, flash_segment, names, records, same
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from interpreters import BOTH, ON_BOARD, command
@@ -90,7 +89,7 @@ def test_what_is_written_is_read_back_in_any_order(some: list[tuple[Any, Any]]) 
     for view in (written, reloaded(written)):
         assert view.count == len(kept) > 0
         assert not view.bad
-        for i in random.Random(len(kept)).sample(range(len(kept)), len(kept)):
+        for i in chance_of(len(kept)).sample(range(len(kept)), len(kept)):
             rec = view.read(i)
             assert same(rec, kept[i][0])
             assert rec.layout.channels == kept[i][1].channels

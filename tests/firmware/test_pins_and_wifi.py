@@ -45,7 +45,11 @@ def test_edges_that_find_no_room_are_counted_and_the_older_ones_stay() -> None:
         ring.note(None)
     out = array("I", [0] * 100)
     assert list(out[: ring.read_into(out)]) == list(range(64))
-    assert ring.lost == 6
+    assert ring.lost == 0  # they came after these ...
+    ticks.at = 99
+    ring.note(None)
+    assert list(out[: ring.read_into(out)]) == [99]
+    assert ring.lost == 6  # ... and before this one
 
 
 def test_a_small_array_takes_what_it_can_hold_and_the_rest_next_time() -> None:

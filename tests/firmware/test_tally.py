@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 tally: Any = importlib.import_module("node.tally")
+pulses: Any = importlib.import_module("node.pulses")
 node_settings: Any = importlib.import_module("node.settings")
 SMALL = 1 << 30
 FIRMWARE = Path(__file__).resolve().parents[2] / "firmware"
@@ -60,15 +61,6 @@ for _name in (
     setattr(BoardInt, f"__{_name}__", _small(f"__{_name}__"))
 
 
-class Clockwork:
-    """The wheel's part of the totals."""
-
-    def __init__(self, magnets: int) -> None:
-        self.magnets = magnets
-        self.edges = 0
-        self.rejected = 0
-
-
 def make(channels: list[str], magnets: int = 4, **told: Any) -> tuple[Any, Any, Any]:
     """Return a tally, its layout and its wheel."""
     amps = {"chip": "ina226", "reads": "current", "shunt_uohm": 100, "range_ma": 500_000}
@@ -88,8 +80,8 @@ def make(channels: list[str], magnets: int = 4, **told: Any) -> tuple[Any, Any, 
         **told,
     }
     found = node_settings.Settings(settings_, {})
-    clockwork = Clockwork(magnets)
-    return tally.Tally(found, clockwork), found.layout, clockwork
+    wheel_ = pulses.Wheel(magnets, 120, 0)
+    return tally.Tally(found, wheel_), found.layout, wheel_
 
 
 def read(made: Any, layout: Any) -> dict[str, int]:

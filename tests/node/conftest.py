@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 
         def __call__(self, kind: tuple[str, str] = ..., mpy: int = ..., blocks: int = ...) -> FakeBoard: ...
 
+
 BOOT: Final = Path(__file__).resolve().parents[1] / "firmware" / "on_board" / "as_a_board.py"
 PICO_W: Final = ("rp2", "Raspberry Pi Pico W with RP2040")
 BLOCK: Final = 4096
@@ -52,7 +53,7 @@ class FakeBoard:
             pytest.skip("there is no MicroPython wheel for this machine")
         self.port = str(folder / "ttyBOARD0")
         self.image = folder / "flash.bin"
-        self.image.write_bytes(bytes(b"\xff") * BLOCK * blocks)
+        self.image.write_bytes(b"\xff" * BLOCK * blocks)
         self.starts = 0
         self.said = bytearray()
         self.cut_after: int | None = None  # bytes from the host after which the cable is pulled
@@ -134,7 +135,8 @@ class FakeBoard:
 @pytest.fixture
 def firmware_settings(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
     """The firmware's own reading of settings and secrets."""
-    monkeypatch.syspath_prepend(str(bundled("firmware")))
+    for folder in ("firmware", "firmware/sim/cpython"):  # the second for the names that MicroPython adds
+        monkeypatch.syspath_prepend(str(bundled("firmware").parent / folder))
     return importlib.import_module("node.settings")
 
 

@@ -33,7 +33,7 @@ def test_an_analogue_channel_on_a_pin_without_converter(settings: dict[str, Any]
 
 
 def test_the_second_converter_of_the_esp32_is_refused(settings: dict[str, Any]) -> None:
-    with pytest.raises(BoardError, match="rectified_v: pin 26 .* 32 to 39\nbattery_degc: pin 27"):
+    with pytest.raises(BoardError, match=r"rectified_v: pin 26 .* 32 to 39\nbattery_degc: pin 27"):
         check_pins(settings, board_kind("esp32"))
     settings["channels"]["rectified_v"]["pin"] = 34
     settings["channels"]["battery_degc"]["pin"] = 35
@@ -96,13 +96,17 @@ def test_every_preset_fits_its_own_board(settings: dict[str, Any], board: Any) -
 def test_no_pull_down_can_be_asked_for_and_none_is_set() -> None:
     assert "No pull-downs" in as_text(board_kind("pico-2-w"))
     for file in sorted(bundled("firmware").glob("boards/*/hal.py")):
-        names = {node.attr for node in ast.walk(ast.parse(file.read_text())) if isinstance(node, ast.Attribute)}
+        names = {
+            node.attr for node in ast.walk(ast.parse(file.read_text())) if isinstance(node, ast.Attribute)
+        }
         assert "PULL_UP" in names
         assert "PULL_DOWN" not in names
 
 
 def test_a_board_folder_exists_for_every_kind() -> None:
-    folders = {path.name for path in (bundled("firmware") / "boards").iterdir() if (path / "hal.py").is_file()}
+    folders = {
+        path.name for path in (bundled("firmware") / "boards").iterdir() if (path / "hal.py").is_file()
+    }
     assert {board.port for board in BOARDS.values()} == folders
 
 

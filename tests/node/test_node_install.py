@@ -75,14 +75,14 @@ def test_it_goes_over_starts_and_is_interrupted_again(
     assert json.loads(held["secrets.json"]) == {"wifi_ssid": "mill", "wifi_password": "long enough"}
     assert set(json.loads(held[LIST_FILE])["files"]) == set(firmware)
 
-    # Past the three seconds in which it waits for a person, the compiled node runs. Ctrl-C restarts it then.
-    time.sleep(4.0)
+    # The compiled node runs by now. It answers Ctrl-C with a restart, and then waits for a person.
+    _wait(lambda: b"joining mill" in board.said, board)
     starts = board.starts
     again = _install(board, "--broker-port", "8883")
     assert again.exit_code == 0, again.output
     assert f"0 files, 0 B to copy; {len(firmware)} there already" in again.output
     assert "settings.json (another than this command would write; --settings replaces it)" in again.output
-    assert board.starts > starts
+    _wait(lambda: board.starts == starts + 2, board)  # one at Ctrl-C, one at the end
     assert board.files()["settings.json"] == held["settings.json"]
 
 
@@ -197,5 +197,8 @@ def test_what_arrives_changed_does_not_replace_the_old_file(boards: MakeBoard) -
 
 
 def test_a_port_that_is_not_there(tmp_path: Path) -> None:
-    with pytest.raises(ConsoleError, match="cannot be opened"), Console(str(tmp_path / "none"), patience_s=0.5):
+    with (
+        pytest.raises(ConsoleError, match="cannot be opened"),
+        Console(str(tmp_path / "none"), patience_s=0.5),
+    ):
         pass

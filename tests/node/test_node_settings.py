@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import stat
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -15,6 +14,8 @@ from wheelpit.node.settings import NodeSettingsError, read_secrets, secrets_temp
 from wheelpit.plant import demo_plant_path, load_plant, node_settings
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from click.testing import Result
 
 PLANT = str(demo_plant_path())
@@ -112,9 +113,7 @@ def test_wrong_secrets_are_told_without_showing_them(tmp_path: Path, content: st
     assert "1234" not in str(caught.value)
 
 
-def test_the_firmware_takes_the_same_secrets(
-    tmp_path: Path, firmware_settings: Any
-) -> None:
+def test_the_firmware_takes_the_same_secrets(tmp_path: Path, firmware_settings: Any) -> None:
     file = tmp_path / "secrets.json"
     file.write_text(json.dumps({"wifi_ssid": "s" * 32, "wifi_password": "p" * 63, "broker_user": ""}))
     told = node_settings(load_plant(demo_plant_path()), "wheel", "b", 1883)

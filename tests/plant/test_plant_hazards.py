@@ -214,3 +214,19 @@ def test_dangers_come_first(plant: Plant) -> None:
     grades = [hazard.grade for hazard in hazards(bad)]
     assert grades == sorted(grades, reverse=True)
     assert len(set(grades)) == 2
+
+
+def test_a_test_of_the_source_that_lets_the_wheel_run_up_to_the_guard(plant: Plant) -> None:
+    def told(seconds: float, highest_flow_l_s: float = 20.0) -> list[Hazard]:
+        tests = replace(plant.controller, open_test_every_s=300.0, open_test_s=seconds)
+        water = replace(plant.water, highest_flow_l_s=highest_flow_l_s)
+        found = hazards(replace(plant, controller=tests, water=water))
+        return [hazard for hazard in found if hazard.key == "controller.open_test_s"]
+
+    # At 20 L/s a bare wheel of this inertia is at 50 V after less than a second; at 6 L/s it takes far longer.
+    (hazard,) = told(1.0)
+    assert hazard.grade == "caution"
+    assert "above the guard of 50 V" in hazard.what
+    assert told(0.2) == []
+    assert told(1.0, 6.0) == []
+    assert not [h for h in hazards(plant) if h.key == "controller.open_test_s"]

@@ -111,6 +111,16 @@ def test_a_slip_is_named_with_its_remedy(old: str, new: str, expected: str) -> N
         ("nominal_v = 12.0", "nominal_v = 13.0", "battery.nominal_v = 13: use 12, 24 or 48"),
         ("dump_w = 250.0\n", "", "controller.dump_w: missing; add the power of the diversion load"),
         ('"diversion-at-battery"', '"series"', 'controller.dump_w = 250: topology = "series" has no diversion load'),
+        (
+            "dump_w = 250.0",
+            "dump_w = 250.0\nopen_test_every_s = 12\nopen_test_s = 8",
+            "controller.open_test_s = 8: give less than half of open_test_every_s, 12",
+        ),
+        (
+            '"diversion-at-battery"',
+            '"none"\nopen_test_every_s = 300',
+            'controller.open_test_every_s = 300: topology = "none" has no controller that tests its source',
+        ),
         ('chemistry = "flooded"', 'chemistry = "lfp"', "battery.overcharge_v = 15: LiFePO4 cells take at most 3.65 V"),
         ("Europe/London", "Europe/Sallow", 'site.time_zone = "Europe/Sallow": no such zone'),
         ('id = "sallow-ghyll"', 'id = "Sallow Ghyll"', "site.id 'Sallow Ghyll': use 1 to 32"),

@@ -43,7 +43,7 @@ def plant_of(kind: str, topology: str = "diversion-at-battery", **changes: Any) 
             dataclasses.replace(belt, pulley_diameter_m=0.115),
         )
     dump_w = DEMO.controller.dump_w if topology.startswith("diversion") else None
-    controller = dataclasses.replace(DEMO.controller, topology=topology, dump_w=dump_w)
+    controller = dataclasses.replace(DEMO.controller, topology=topology, dump_w=dump_w)  # type: ignore[arg-type]
     return with_parts(DEMO, converter=converter, belt=belt, controller=controller, **changes)
 
 

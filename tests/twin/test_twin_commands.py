@@ -45,7 +45,26 @@ def test_a_fast_run_as_json_closes() -> None:
     assert told["water_j"] == pytest.approx(1766, rel=0.05)
 
 
-@pytest.mark.parametrize("words", [("state",), ("energy",), ("fault", "jam", "on"), ("flow", "4")])
+def test_a_fast_run_may_follow_a_season_a_column_or_a_variant(tmp_path: Path) -> None:
+    column = tmp_path / "flow.csv"
+    column.write_text("flow_l_s\n7\n", encoding="utf-8")
+    for words, litres in [(("--daily-flow", str(column)), 70), (("--variant", "3", "--flow", "5"), 50)]:
+        told = json.loads(_wheelpit("run", "--seconds", "10", "--json", *words)[1])
+        assert told["water_j"] == pytest.approx(litres * 9.81 * 1.8, rel=0.1)
+        assert told["error_share"] < 1e-3
+    winter, summer = (
+        json.loads(_wheelpit("run", "--seconds", "5", "--json", "--seed", "2", "--season", day)[1])["water_j"]
+        for day in ("2025-12-01", "2025-08-15")
+    )
+    assert winter > 1.5 * summer
+    code, _, err = _wheelpit("run", "--seconds", "5", "--season", "2025-08-15", "--daily-flow", str(column))
+    assert code == 2
+    assert "one of the two" in err
+
+
+@pytest.mark.parametrize(
+    "words", [("state",), ("energy",), ("fault", "jam", "on"), ("flow", "4"), ("parked", "on")]
+)
 def test_without_a_twin_every_question_says_so(state: Path, words: tuple[str, ...]) -> None:
     code, out, err = _wheelpit(*words)
     assert code == 2
@@ -108,6 +127,15 @@ def test_a_running_twin_is_found_asked_broken_and_ended(
     assert told["faults"] == {"jam": 1.0}
     assert "faults               jam 1\n" in _wheelpit("state")[1]
     assert _wheelpit("fault", "jam", "off")[0] == 0
+    assert _wheelpit("fault", "bearing", "on", "--severity", "0.4", "--ramp-s", "60")[1] == (
+        "bearing on, severity 0.4 within 60 s: a worn bearing brakes the wheel.\n"
+    )
+    assert _wheelpit("fault", "bearing", "off")[1] == "bearing off.\n"
+    for name, told in [("host-lost", "the twin alone cannot do it"), ("gremlin", "not known")]:
+        code, _, err = _wheelpit("fault", name, "on")
+        assert code == 2
+        assert told in err
+        assert len(err.splitlines()) == 1
     assert _wheelpit("flow", "12")[0] == 0
     assert json.loads(_wheelpit("state", "--json")[1])["ordered_flow_l_s"] == 12
     energy = json.loads(_wheelpit("energy", "--json")[1])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 import json
 import socket
 import threading
@@ -14,12 +15,14 @@ from typing import TYPE_CHECKING, Any, Self
 import pytest
 
 from wheelpit.plant import demo_plant_path, load_plant
+from wheelpit.plant.description import Node
 from wheelpit.plant.wiring import node_wiring
 from wheelpit.twin import client
 from wheelpit.twin.live import LiveTwin
 from wheelpit.twin.machine import TwinPlant
 from wheelpit.twin.server import TwinServer, chip_of
 from wheelpit.twin.trouble import NoTwinError, TwinError, TwinRefusedError, TwinSilentError
+from wheelpit.twin.variety import variant
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,8 +37,8 @@ WIRED = {
 class Door:
     """A twin served in a thread, its clock `speed` times as fast as ours."""
 
-    def __init__(self, speed: int) -> None:
-        self.live = LiveTwin(TwinPlant(PLANT), monotonic_ns=lambda: time.monotonic_ns() * speed)
+    def __init__(self, speed: int, twin: TwinPlant | None = None) -> None:
+        self.live = LiveTwin(twin or TwinPlant(PLANT), monotonic_ns=lambda: time.monotonic_ns() * speed)
         self.server = TwinServer(self.live)
         self.port = 0
         self._ready = threading.Event()
@@ -158,6 +161,54 @@ def test_a_jam_is_seen_by_the_board_and_in_the_state() -> None:
         assert any(board.hear()["edges"] for _ in range(200))
 
 
+def test_a_fault_grows_over_its_ramp_and_is_told_with_its_severity(door: Door) -> None:
+    answer = door.ask("fault", name="bearing", on=True, severity=0.8, ramp_s=2.0)
+    assert answer["faults"]["bearing"] < 0.1
+    deadline = time.monotonic() + 20
+    while (level := door.ask("state")["faults"]["bearing"]) < 0.8:
+        assert time.monotonic() < deadline
+        time.sleep(0.05)
+    assert level == pytest.approx(0.8)
+    assert door.ask("fault", name="bearing", on=False)["faults"] == {}
+
+
+def test_boards_get_what_the_sensors_show_and_the_powers_of_their_pairs(door: Door) -> None:
+    with linked(door.port, hello="board") as board:
+        board.hear()
+        watt = board.hear()["watt"]
+        assert set(watt) == {"charge", "battery", "dump", "rectified"}
+        frame = board.hear()
+        assert frame["watt"]["charge"] == pytest.approx(
+            frame["mean"]["battery_v"] * frame["mean"]["charge_a"], rel=1e-3
+        )
+        door.ask("fault", name="sensor-dead:charge_a", on=True)
+        door.ask("fault", name="sensor-railed:rectified_v", on=True)
+        mean = [board.hear()["mean"] for _ in range(10)][-1]
+        assert mean["charge_a"] is None
+        assert mean["rectified_v"] == pytest.approx(103.3, abs=0.1)
+        assert door.ask("state")["charge_a"] > 4
+
+
+def test_the_switch_at_the_wheel_is_told_to_the_board_that_has_it() -> None:
+    with_switch = dataclasses.replace(PLANT, nodes=(Node(id="wheel", parked_pin=22),))
+    with Door(1, TwinPlant(with_switch)) as door, linked(door.port, hello="board") as board:
+        board.hear()
+        assert board.hear()["switches"] == {"22": False}
+        assert door.ask("parked", on=True) == {"ok": True, "parked": True}
+        assert [board.hear()["switches"] for _ in range(10)][-1] == {"22": True}
+        assert door.ask("state")["parked"] is True
+
+
+def test_boards_are_wired_by_the_description_and_fed_from_the_truth() -> None:
+    true = variant(PLANT, 5)
+    twin = TwinPlant(true.plant, assumptions=true.assumptions, told=PLANT, sensors=true.sensors(PLANT))
+    with Door(1, twin) as door, linked(door.port, hello="board") as board:
+        assert board.hear()["wiring"] == node_wiring(PLANT, "wheel")
+        shown = [board.hear()["mean"]["charge_a"] for _ in range(20)][-1]
+        assert shown != pytest.approx(door.ask("state")["charge_a"], rel=1e-6)
+        assert shown == pytest.approx(door.ask("state")["charge_a"], rel=0.05)
+
+
 def test_a_controller_may_ask_many_things_on_one_connection(door: Door) -> None:
     time.sleep(0.3)
     with linked(door.port, hello="control") as control:
@@ -195,6 +246,11 @@ def test_energy_over_the_socket_is_additive(door: Door) -> None:
         ({"do": "fault", "name": "gremlin", "on": True}, "gremlin"),
         ({"do": "fault", "name": "jam"}, "on"),
         ({"do": "fault", "name": "jam", "on": "yes"}, "not understood"),
+        ({"do": "fault", "name": "jam", "on": True, "severity": 1.5}, "give more than 0"),
+        ({"do": "fault", "name": "node-reboots", "on": True}, "the twin alone cannot do it"),
+        ({"do": "fault", "name": "sensor-stuck", "on": True}, "sensor-stuck:battery_v"),
+        ({"do": "parked", "on": True}, "parked_pin"),
+        ({"do": "parked"}, '"on"'),
         ({"do": "flow"}, "flow_l_s"),
         ({"do": "flow", "flow_l_s": -4}, "give 0 to"),
         ({"do": "energy", "from_ms": 5, "to_ms": 6}, "knows"),

@@ -1,7 +1,8 @@
 """The board: ESP32 and its relatives.
 
 This port has no hard interrupts: an edge is noted when the scheduler comes round, and can be lost when its
-queue is full or flash is written, so `exact` is False. Every input has a pull-up.
+queue is full or flash is written. So the chip's pulse counter counts beside it, and its number holds; where there is
+none, `exact` is False. Every input has a pull-up.
 """
 
 import asyncio
@@ -15,6 +16,7 @@ import time
 import machine
 import network
 
+from node.counted import CountedEdges
 from node.pins import EdgeRing, free_bus
 from node.wifi import Wlan
 
@@ -30,6 +32,8 @@ _I2C_PATIENCE_US = 10_000
 _MAINTENANCE_MS = 3_000
 _LOOK_MS = 100
 _FULL = 0xFFF0  # the top code of the converter
+_COUNTERS = 4  # pulse counters of the smallest of these chips
+_FILTER_NS = 12_800  # a spike that is shorter is none: the longest that the counter can do, 1023 / 80 MHz
 _CAUSES = {
     machine.PWRON_RESET: "power",
     machine.HARD_RESET: "reset pin",
@@ -92,6 +96,7 @@ class Board:
         nic = network.WLAN(network.WLAN.IF_STA)
         self.wlan = Wlan(nic, network.WLAN.PM_NONE, _ticks_ms)
         self._buses: dict[int, I2cBus] = {}
+        self._counters = 0
 
     def maintenance(self) -> bool:
         """Wait a moment for a person; return True if the button on the board (pin 0, to ground) is held.
@@ -127,12 +132,27 @@ class Board:
         """Return an analogue input."""
         return AdcPin(pin)
 
-    def edges(self, pin: int) -> EdgeRing:
+    def edges(self, pin: int) -> "EdgeRing | CountedEdges":
         """Return a pickup: an open-collector sensor that pulls the pin down at each magnet."""
         ring = EdgeRing(_ticks_us)
-        machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP).irq(
-            handler=ring.note, trigger=machine.Pin.IRQ_FALLING
-        )
+        line = machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP)
+
+        def install() -> None:
+            line.irq(handler=ring.note, trigger=machine.Pin.IRQ_FALLING)
+
+        # Interpreters before 1.26 and chips without the hardware have no such class.
+        counter_class: Any = getattr(machine, "Counter", None)
+        if counter_class is not None and self._counters < _COUNTERS:
+            try:
+                counter = counter_class(
+                    self._counters, line, edge=counter_class.FALLING, filter_ns=_FILTER_NS
+                )
+            except (OSError, ValueError) as error:
+                print("pin %d: no counter (%s); an interrupt counts its edges" % (pin, error))
+            else:
+                self._counters += 1
+                return CountedEdges(ring, counter.value, install, _ticks_us)
+        install()
         return ring
 
     def switch(self, pin: int) -> "Callable[[], int]":

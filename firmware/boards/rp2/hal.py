@@ -1,7 +1,8 @@
 """The board: Raspberry Pi Pico W and Pico 2 W.
 
-Edges are counted by an interrupt, which waits while flash is written: `exact` is False. Every input has a
-pull-up and none a pull-down: the newer chip can hold a floating input half way up.
+Edges are counted in hardware (see pio_edges); an interrupt, which waits while flash is written, only steps in
+where there is no state machine free: `exact` is then False. Every input has a pull-up and none a pull-down: the
+newer chip can hold a floating input half way up.
 """
 
 import asyncio
@@ -15,6 +16,8 @@ import time
 import machine
 import network
 import rp2
+
+from pio_edges import HZ, PioEdges
 
 from node.pins import EdgeRing, free_bus
 from node.wifi import Wlan
@@ -30,6 +33,7 @@ _I2C_PATIENCE_US = 10_000
 _MAINTENANCE_MS = 3_000
 _LOOK_MS = 100
 _WATCHDOG_MAX_MS = 8_300
+_MACHINES = 4  # of the first block
 _CAUSES = {machine.PWRON_RESET: "power", machine.WDT_RESET: "watchdog or restart"}
 
 
@@ -80,6 +84,7 @@ class Board:
         nic = network.WLAN(network.WLAN.IF_STA)
         self.wlan = Wlan(nic, network.WLAN.PM_NONE, _ticks_ms)
         self._buses: dict[int, I2cBus] = {}
+        self._pickups = 0  # state machines in use; the radio's is in the other block
 
     def maintenance(self) -> bool:
         """Wait a moment for a person; return True if the button on the board is held.
@@ -114,8 +119,16 @@ class Board:
         """Return an analogue input."""
         return AdcPin(pin)
 
-    def edges(self, pin: int) -> EdgeRing:
+    def edges(self, pin: int) -> "EdgeRing | PioEdges":
         """Return a pickup: an open-collector sensor that pulls the pin down at each magnet."""
+        if self._pickups < _MACHINES and machine.freq() % HZ == 0:
+            try:
+                counted = PioEdges(self._pickups, pin, _ticks_us)
+            except (OSError, ValueError) as error:
+                print("pin %d: no state machine (%s); an interrupt counts its edges" % (pin, error))
+            else:
+                self._pickups += 1
+                return counted
         ring = EdgeRing(_ticks_us)
         machine.Pin(pin, machine.Pin.IN, machine.Pin.PULL_UP).irq(
             handler=ring.note, trigger=machine.Pin.IRQ_FALLING, hard=True

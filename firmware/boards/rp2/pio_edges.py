@@ -81,6 +81,7 @@ class PioEdges:
     """
 
     exact = True
+    installed = 0
 
     def __init__(self, machine_id: int, pin_number: int, ticks_us: "Callable[[], int]") -> None:
         self._ticks_us = ticks_us

@@ -24,7 +24,9 @@ _board = click.option(
     type=click.Choice(list(boards.BOARDS)),
     help="The kind of board.",
 )
-_host = click.option("--broker-host", required=True, help="Name or address of the broker, as the node sees it.")
+_host = click.option(
+    "--broker-host", required=True, help="Name or address of the broker, as the node sees it."
+)
 _broker_port = click.option("--broker-port", default=1883, show_default=True, type=click.IntRange(1, 65535))
 _port = click.option("--port", help="The board's serial port; without it the only one on USB.")
 
@@ -89,7 +91,9 @@ def pins_command(board: str) -> None:
     help="Replace settings and secrets that are on the board; without it they are kept.",
 )
 @click.option(
-    "--dry-run", is_flag=True, help="Print what would be done. With --port the board is looked at, and restarted."
+    "--dry-run",
+    is_flag=True,
+    help="Print what would be done. With --port the board is looked at, and restarted.",
 )
 def install_command(  # noqa: PLR0917 - click hands over by name
     plant: Path,
@@ -152,3 +156,24 @@ def _settings(plant: Path, node: str | None, board: str, host: str, port: int) -
     described = load_plant(plant)
     chosen = settings.pick_node(described, node)
     return settings.settings_of(described, chosen, boards.board_kind(board), host, port)
+
+
+@command.command("log")
+@_port
+@click.option(
+    "--seconds",
+    default=30.0,
+    show_default=True,
+    type=click.FloatRange(0.1, 86_400),
+    help="How long to listen.",
+)
+def log_command(port: str | None, seconds: float) -> None:
+    """Print what a node says on its console, as it says it. The node is not disturbed.
+
+    Each line begins with the seconds since the node started. A node says what goes wrong and what comes right again;
+    while all is well it is silent. Opening the port restarts some ESP32 boards.
+    """
+    with console.Console(console.find_port(port)) as opened:
+        said = opened.follow(seconds, lambda text: click.echo(text, nl=False))
+    if not said:
+        click.echo(f"{opened.port}: nothing in {seconds:g} s. A node is silent while all is well.")

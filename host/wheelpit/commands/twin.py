@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wheelpit.commands.twin_year import year
 from wheelpit.places import announce, running, state_folder
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.twin.balance import LABELS
@@ -302,6 +303,9 @@ def run_fast(told: _Told, *, seconds: float, world: _World, as_json: bool) -> No
         f"{'not accounted for':30}{balance.error_j / _J_PER_WH:12.4f} Wh, {100 * balance.error_share:.6f} %"
     )
     click.echo(f"{twin.t_us / 1e6:g} s, {totals.revolutions:.2f} turns of the wheel")
+
+
+command.add_command(year)
 
 
 def _door(told: _Told, state: Path | None) -> int:

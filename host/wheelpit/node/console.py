@@ -8,6 +8,7 @@ and again, also over a port that goes away and comes back, until there is a prom
 from __future__ import annotations
 
 import ast
+import codecs
 import contextlib
 import errno
 import importlib
@@ -15,7 +16,7 @@ import io
 import struct
 import time
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple, Self
 
 from wheelpit.errors import WheelpitError
 
@@ -101,7 +102,8 @@ def find_port(told: str | None) -> str:
             "no board found on USB: plug it in with a cable that carries data, or name its port with --port"
         )
     if len(ports) > 1:
-        raise ConsoleError(f"several boards on USB ({', '.join(sorted(ports))}): say which with --port")
+        msg = f"several boards on USB ({', '.join(sorted(ports))}): say which with --port"
+        raise ConsoleError(msg)
     return str(ports[0])
 
 
@@ -122,7 +124,7 @@ class Console:
         self._errors = _library("mpremote.transport")
         self._link: Any = None
 
-    def __enter__(self) -> Console:
+    def __enter__(self) -> Self:
         self._open_for_good()
         return self
 
@@ -133,16 +135,24 @@ class Console:
                     self._link.exit_raw_repl()
             self._close()
 
-    def listen(self, seconds: float, take: Callable[[bytes], None]) -> None:
-        """Hand over what the board prints for some seconds, without disturbing it."""
+    def follow(self, seconds: float, take: Callable[[str], None]) -> bool:
+        """Hand over what the board prints for some seconds, without disturbing it.
+
+        Returns:
+            Whether it said anything.
+        """
+        said = False
+        text = codecs.getincrementaldecoder("utf-8")("replace")
         end = time.monotonic() + seconds
-        with self._told("is gone"):
+        with self._told("cannot be listened to"):
             while (left := end - time.monotonic()) > 0:
                 waiting = self._link.serial.inWaiting()
                 if waiting:
-                    take(self._link.serial.read(waiting))
+                    said = True
+                    take(text.decode(self._link.serial.read(waiting)).replace("\r", ""))
                 else:
                     time.sleep(min(0.02, left))
+        return said
 
     def stop(self) -> None:
         """Interrupt whatever runs and take over the console.
@@ -197,7 +207,9 @@ class Console:
 
     def make_folder(self, path: str) -> None:
         """Make a folder that is not there."""
-        self.execute(f"import os\ntry:\n os.mkdir({ROOT + path!r})\nexcept OSError as e:\n if e.errno != 17: raise")
+        self.execute(
+            f"import os\ntry:\n os.mkdir({ROOT + path!r})\nexcept OSError as e:\n if e.errno != 17: raise"
+        )
 
     def write(self, path: str, data: bytes, sha256: str, progress: Callable[[int], None]) -> None:
         """Write a file so that it is there as a whole, or not: beside the old one, checked, then in its place.
@@ -224,15 +236,18 @@ class Console:
         arrived = self.held([fresh]).get(fresh)
         if arrived is None or arrived.sha256 != sha256:
             self.remove(fresh)
-            raise ConsoleError(
+            msg = (
                 f"{path}: what arrived on the board is not what was sent: run the command again; "
                 "if it happens again, try another cable"
             )
+            raise ConsoleError(msg)
         self.execute(f"import os\nos.rename({ROOT + fresh!r}, {ROOT + path!r})")
 
     def remove(self, path: str) -> None:
         """Delete a file; one that is not there is no error."""
-        self.execute(f"import os\ntry:\n os.remove({ROOT + path!r})\nexcept OSError as e:\n if e.errno != 2: raise")
+        self.execute(
+            f"import os\ntry:\n os.remove({ROOT + path!r})\nexcept OSError as e:\n if e.errno != 2: raise"
+        )
 
     def restart(self) -> None:
         """Restart the board, which starts its program."""
@@ -257,9 +272,8 @@ class Console:
         try:
             return ast.literal_eval(told.strip())
         except (ValueError, SyntaxError) as error:
-            raise ConsoleError(
-                f'{self.port}: the board answered "{told.strip()[:80]}", which cannot be read: run the command again'
-            ) from error
+            msg = f'{self.port}: the board answered "{told.strip()[:80]}", which cannot be read: run the command again'
+            raise ConsoleError(msg) from error
 
     def _open_for_good(self) -> None:
         end = time.monotonic() + min(self._patience_s, 3.0)
@@ -268,9 +282,8 @@ class Console:
                 self._open()
             except (OSError, self._errors.TransportError) as error:
                 if time.monotonic() > end:
-                    raise ConsoleError(
-                        f"{self.port}: cannot be opened ({error}): is it the right port, and is no other program on it?"
-                    ) from error
+                    msg = f"{self.port}: cannot be opened ({error}): is it the right port, and is no other program on it?"
+                    raise ConsoleError(msg) from error
                 time.sleep(_LOOK_S)
 
     def _open(self) -> None:
@@ -299,15 +312,15 @@ class Console:
     def _told(self, what: str) -> Iterator[None]:
         """Turn what goes wrong underneath into one line that says what to do."""
         try:
-            with contextlib.redirect_stdout(io.StringIO()):
-                yield
+            yield
         except self._errors.TransportExecError as error:
             last = error.error_output.strip().splitlines()
-            raise ConsoleError(f"{self.port}: the board {what}: {last[-1] if last else 'no reason given'}") from error
+            msg = f"{self.port}: the board {what}: {last[-1] if last else 'no reason given'}"
+            raise ConsoleError(msg) from error
         except OSError as error:
             why = "it is full" if error.errno == errno.ENOSPC else str(error)
-            raise ConsoleError(f"{self.port}: the board {what}: {why}") from error
+            msg = f"{self.port}: the board {what}: {why}"
+            raise ConsoleError(msg) from error
         except (self._errors.TransportError, struct.error) as error:
-            raise ConsoleError(
-                f"{self.port}: the board {what}: it stopped answering; look at the cable and run the command again"
-            ) from error
+            msg = f"{self.port}: the board {what}: it stopped answering; look at the cable and run the command again"
+            raise ConsoleError(msg) from error

@@ -56,7 +56,9 @@ class Plan:
         lines += [f"  keep    {text}" for text in self.kept]
         lines += [f"  remove  {path} (of an older version)" for path in self.remove]
         lines += [f"  leave   {path} (not ours)" for path in self.alone]
-        lines.append(f"  {len(self.copy)} files, {self.total_bytes:,} B to copy; {len(self.same)} there already")
+        lines.append(
+            f"  {len(self.copy)} files, {self.total_bytes:,} B to copy; {len(self.same)} there already"
+        )
         return "\n".join(lines)
 
 
@@ -78,18 +80,19 @@ def check_board(facts: Facts, board: BoardKind, firmware: list[BoardFile]) -> No
         BundleError: It loads another format of compiled modules.
     """
     if facts.interpreter != "micropython":
-        raise InstallError(f"the board runs {facts.interpreter}: put MicroPython for the {board.title} on it first")
+        msg = f"the board runs {facts.interpreter}: put MicroPython for the {board.title} on it first"
+        raise InstallError(msg)
     if facts.platform != board.port or not re.search(rf"\b{re.escape(board.machine)}\b", facts.machine):
-        raise InstallError(
+        msg = (
             f'the board calls itself "{facts.machine}" ({facts.platform}), which is no {board.title}: '
             "give the right --board"
         )
+        raise InstallError(msg)
     check_format(firmware, facts.mpy, facts.version_text)
     if facts.version < LEAST_VERSION:
         least = ".".join(str(part) for part in LEAST_VERSION)
-        raise InstallError(
-            f"the board's MicroPython is {facts.version_text}; the firmware needs {least}: put a current one on it"
-        )
+        msg = f"the board's MicroPython is {facts.version_text}; the firmware needs {least}: put a current one on it"
+        raise InstallError(msg)
 
 
 def plan_without_board(wanted: Wanted) -> Plan:
@@ -129,7 +132,9 @@ def plan_for(console: Console, facts: Facts, wanted: Wanted) -> Plan:
             (same if there is not None and there.sha256 == file.sha256 else copy).append(file)
     if wanted.secrets is None:
         kept.append(
-            SECRETS_FILE if SECRETS_FILE in held else f"no {SECRETS_FILE} (give one with --secrets, if Wi-Fi needs it)"
+            SECRETS_FILE
+            if SECRETS_FILE in held
+            else f"no {SECRETS_FILE} (give one with --secrets, if Wi-Fi needs it)"
         )
     for file in wanted.firmware:
         there = held.get(file.path)
@@ -185,12 +190,14 @@ def _check_room(facts: Facts, copy: list[BoardFile], held: dict[str, Held]) -> N
         return -(-size // facts.block)
 
     more = sum(
-        max(0, blocks(len(file.data)) - (blocks(held[file.path].size) if file.path in held else 0)) for file in copy
+        max(0, blocks(len(file.data)) - (blocks(held[file.path].size) if file.path in held else 0))
+        for file in copy
     )
     beside = max((blocks(len(file.data)) for file in copy), default=0)  # the new one, while the old one stays
     needed = more + beside + _SPARE_BLOCKS
     if needed > facts.free_blocks:
-        raise InstallError(
+        msg = (
             f"the board has {facts.free_blocks * facts.block // 1024} KiB free, the firmware needs "
             f"{needed * facts.block // 1024} KiB: delete what else lies on it"
         )
+        raise InstallError(msg)

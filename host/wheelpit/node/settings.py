@@ -43,9 +43,8 @@ def pick_node(plant: Plant, node: str | None) -> str:
     if node is not None:
         return node
     if len(plant.node_ids) != 1:
-        raise NodeSettingsError(
-            f"{plant.site.id} has the nodes {', '.join(plant.node_ids)}: say which with --node"
-        )
+        msg = f"{plant.site.id} has the nodes {', '.join(plant.node_ids)}: say which with --node"
+        raise NodeSettingsError(msg)
     return plant.node_ids[0]
 
 
@@ -84,13 +83,18 @@ def read_secrets(file: Path) -> bytes:
     try:
         told = json.loads(file.read_bytes())
     except OSError as error:
-        raise NodeSettingsError(f"{file}: cannot be read ({error.strerror}); give a readable file") from error
+        msg = f"{file}: cannot be read ({error.strerror}); give a readable file"
+        raise NodeSettingsError(msg) from error
     except ValueError as error:
-        raise NodeSettingsError(f"{file}: is not JSON; write it again, from the template") from error
+        msg = f"{file}: is not JSON; write it again, from the template"
+        raise NodeSettingsError(msg) from error
     if not isinstance(told, dict):
-        raise NodeSettingsError(f"{file}: must hold one JSON object, as the template does")
+        msg = f"{file}: must hold one JSON object, as the template does"
+        raise NodeSettingsError(msg)
     problems = [
-        f"{file}: {name}: no such secret; known: {', '.join(_SECRETS)}" for name in told if name not in _SECRETS
+        f"{file}: {name}: no such secret; known: {', '.join(_SECRETS)}"
+        for name in told
+        if name not in _SECRETS
     ]
     for name, most in _SECRETS.items():
         value = told.get(name, "")
@@ -115,7 +119,8 @@ def write(told: dict[str, Any], folder: Path) -> Written:
         settings.chmod(0o644)
         made = _make_private(secrets, secrets_template())
     except OSError as error:
-        raise NodeSettingsError(f"{folder}: cannot be written ({error.strerror}); choose another --out") from error
+        msg = f"{folder}: cannot be written ({error.strerror}); choose another --out"
+        raise NodeSettingsError(msg) from error
     return Written(settings, secrets, made)
 
 

@@ -86,8 +86,8 @@ class Assumptions:
     wander_share: float = 0.03
     true_capacity: float = 0.96
     mid_resistance_ohm_ah: float = 8.0
-    discharge_ohm_ah: float = 0.8
-    diffusion_ohm_ah: float = 0.6
+    discharge_ohm_ah: float = 0.5
+    diffusion_ohm_ah: float = 0.4
     diffusion_s: float = 2400.0
     acceptance_s_per_ah: float = 0.6
     acceptance_power: float = 1.4

@@ -200,7 +200,8 @@ class BusModel:
                 low_v = volts
             else:
                 high_v = volts
-            volts += over_a / slope
-            if not low_v < volts < high_v:
-                volts = 0.5 * (low_v + high_v)
+            found_v = volts + over_a / slope
+            if found_v == volts:
+                break
+            volts = found_v if low_v < found_v < high_v else 0.5 * (low_v + high_v)
         return bridge_a, taken_a, clamp_a, bleed_a

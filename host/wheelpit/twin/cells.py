@@ -99,14 +99,15 @@ class Cells:
 
     def giving_s(self, share: float) -> float:
         """Conductance by which the plates give to the discharging polarisation at a state of charge [S]."""
-        return math.sqrt(max(share, _LEAST_SHARE)) / self.discharge_ohm
+        spent = max(share, _LEAST_SHARE) if self.acceptance_s else 1.0
+        return spent / self.discharge_ohm
 
     def lost_share(self, seconds: float, degc: float) -> float:
         """Share of the capacity that is lost by itself in so many seconds at a temperature."""
         return self.self_discharge_per_s * seconds * math.exp2((degc - _REFERENCE_DEGC) / 10)
 
 
-_LEAST_SHARE: Final = 0.02
+_LEAST_SHARE: Final = 0.15
 
 
 def cells_of(plant: Plant, assumptions: Assumptions) -> Cells:

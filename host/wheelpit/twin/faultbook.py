@@ -103,6 +103,7 @@ class FaultBook:
             ElsewhereError: The fault is of a part that the twin does not run.
             FaultError: It is not known, the plant cannot have it, or a value is out of range.
         """
+        check_severity(name, severity, ramp_s)
         self._enter(name, self._now_s, severity if on else 0.0, ramp_s)
 
     def plan(self, episode: Episode) -> None:
@@ -114,13 +115,14 @@ class FaultBook:
         if cleared_s < episode.onset_s:
             msg = f'fault "{episode.name}", cleared at {cleared_s:g} s: before its onset at {episode.onset_s:g} s'
             raise FaultError(msg)
+        check_severity(episode.name, episode.severity, episode.ramp_s)
+        check_severity(episode.name, episode.severity, episode.clear_ramp_s)
         self._enter(episode.name, episode.onset_s, episode.severity, episode.ramp_s)
         if cleared_s < math.inf:
             self._enter(episode.name, cleared_s, 0.0, episode.clear_ramp_s)
 
     def _enter(self, name: str, begin_s: float, target: float, ramp_s: float) -> None:
         fault, _ = fault_of(self._plant, name)
-        check_severity(name, target or 1.0, ramp_s)
         if fault.where not in TWINS_OWN:
             raise ElsewhereError(fault.name, fault.where, fault.remedy)
         self._count += 1

@@ -362,7 +362,7 @@ def fault_of(plant: Plant, name: str) -> tuple[Fault, str]:
     base, channel = split(name)
     fault = FAULTS.get(base)
     if fault is None:
-        near = difflib.get_close_matches(base, FAULTS, 1, 0.5)
+        near = difflib.get_close_matches(base, FAULTS, 1)
         hint = f"did you mean {near[0]}?" if near else "`wheelpit twin faults` lists them"
         msg = f'fault "{name}": not known; {hint}'
         raise FaultError(msg)

@@ -1,12 +1,13 @@
 """Makes the Linux interpreter a board: a littlefs of its own for a root, a board's names, its `main.py` at start.
 
 Arguments: the image of the flash, the chip's family, the board's description, the `.mpy` format it claims to load
-(0: the true one). What hangs on the pins is nothing: every bus is silent.
+(0: the true one). The firmware's own `hal` needs the chip's hardware; one that has nothing on its pins replaces it.
 """
 
 import os
 import sys
 import time
+
 import vfs
 
 IMAGE, PLATFORM, MACHINE, MPY = sys.argv[1:5]
@@ -17,7 +18,7 @@ class Flash:
     """A block device in a file."""
 
     def __init__(self, path):
-        self.file = open(path, "r+b")
+        self.file = open(path, "r+b")  # noqa: SIM115 - as long as the board
         self.blocks = self.file.seek(0, 2) // BLOCK
 
     def readblocks(self, block, buffer, offset=0):
@@ -48,30 +49,10 @@ class Names:
         return getattr(self._real, name)
 
 
-class Pin:
-    """A pin with its pull-up."""
+class Nothing:
+    """What hangs on the pins: a pickup that sees no magnet, a silent bus, no network."""
 
-    IN, OUT, OPEN_DRAIN, PULL_UP, IRQ_FALLING = 0, 1, 2, 1, 4
-
-    def __init__(self, number, mode=0, pull=None, value=1):
-        self.level = value
-
-    def irq(self, handler, trigger, hard=False):
-        pass
-
-    def value(self, level=None):
-        return 1
-
-    __call__ = value
-
-
-class Silent:
-    """A bus, a converter, a radio, a watchdog: nobody there."""
-
-    IF_STA, PM_NONE, ATTN_11DB = 0, 0xA11140, 3
-
-    def __init__(self, *arguments, **named):
-        pass
+    exact, lost = True, 0
 
     def readfrom_mem_into(self, address, register, buffer):
         raise OSError(5)
@@ -81,21 +62,68 @@ class Silent:
     def read_u16(self):
         return 0
 
-    def active(self, *arguments, **named):
-        return True
+    def read_into(self, ticks):
+        return 0
 
-    config = connect = disconnect = feed = active
+    def feed(self):
+        pass
 
-    def isconnected(self):
+    recover = feed
+
+    def connect(self, ssid, password):
+        print("joining", ssid)
+
+    def connected(self):
         return False
 
-    def ifconfig(self):
-        return ("0.0.0.0",) * 4
+    def address(self):
+        return None
+
+
+class Board:
+    """The board as the firmware sees it, with the pause at the start that a board has."""
+
+    name, chip = MACHINE, "e661010203040506"
+    wlan = Nothing()
+
+    def maintenance(self):
+        print("waiting for a person")
+        time.sleep(1)
+        return False
+
+    def reset_cause(self):
+        return "power"
+
+    def ticks_ms(self):
+        return time.ticks_ms() & 0x3FFFFFFF
+
+    def ticks_us(self):
+        return time.ticks_us() & 0x3FFFFFFF
+
+    def i2c(self, bus, sda, scl, freq_hz):
+        return Nothing()
+
+    def adc(self, pin):
+        return Nothing()
+
+    edges = watchdog = adc
+
+    def switch(self, pin):
+        return lambda: 0
+
+    def random_bytes(self, count):
+        return os.urandom(count)
+
+    async def open_connection(self, host, port):
+        raise OSError(113)
+
+    def restart(self):
+        reset()
 
 
 def reset():
     """End at once, as a reset does; whoever started this starts it again."""
-    os.system("kill -9 $PPID")
+    os.system("kill -9 $PPID")  # noqa: S605 - the interpreter has no other way to end itself so
     time.sleep(5)
 
 
@@ -114,21 +142,16 @@ sys.modules["sys"] = Names(
     sys,
     argv=[""],
     platform=PLATFORM,
-    implementation=Names(
-        name=told.name, version=told.version, _machine=MACHINE, _mpy=int(MPY) or told._mpy
-    ),
+    implementation=Names(name=told.name, version=told.version, _machine=MACHINE, _mpy=int(MPY) or told._mpy),
 )
-sys.modules["machine"] = Names(
-    PWRON_RESET=1, HARD_RESET=2, WDT_RESET=3, DEEPSLEEP_RESET=4, SOFT_RESET=5,
-    reset_cause=lambda: 1, unique_id=lambda: b"\xe6\x61\x01\x02\x03\x04\x05\x06", reset=reset,
-    Pin=Pin, I2C=Silent, ADC=Silent, WDT=Silent,
-)  # fmt: skip
-sys.modules["network"] = Names(WLAN=Silent)
-sys.modules["rp2"] = Names(bootsel_button=lambda: 0)
+sys.modules["machine"] = Names(reset=reset)
+sys.modules["hal"] = Names(board=Board)
 try:
     os.stat("main.py")
     here = True
 except OSError:
     here = False
 if here:
-    exec(open("main.py").read(), {"__name__": "__main__"})  # a stop or an error leads to the prompt
+    with open("main.py") as file:
+        program = file.read()
+    exec(program, {"__name__": "__main__"})  # noqa: S102 - as a board does; a stop or an error leads to the prompt

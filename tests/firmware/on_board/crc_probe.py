@@ -2,5 +2,5 @@
 
 import binascii
 
-print("%08x" % binascii.crc32(b"123456789"))
-print("%08x" % binascii.crc32(b"6789", binascii.crc32(b"12345")))
+print(f"{binascii.crc32(b'123456789'):08x}")
+print(f"{binascii.crc32(b'6789', binascii.crc32(b'12345')):08x}")

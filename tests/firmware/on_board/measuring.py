@@ -48,6 +48,7 @@ class Adc:
 class Edges:
     exact = True
     lost = 0
+    installed = 0
 
     def __init__(self, board, told):
         self.board = board

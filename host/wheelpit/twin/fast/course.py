@@ -254,6 +254,11 @@ class FastTwin:
         for name in self._sums:
             self._sums[name] += float(course.truth[name].sum()) * self.step_s
 
+    @property
+    def given_j(self) -> float:
+        """Energy that the converter gave since the start [J]."""
+        return self._sums["given_w"]
+
     def balance(self) -> Balance:
         """Return the energies since the start."""
         bank = self._bank

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from wheelpit.twin.condition import Condition
     from wheelpit.twin.faultbook import Episode
 
-_RAMP_PARTS: Final = 8  # a fault on its way is taken in so many steps ...
-_LONGEST_PART_S: Final = 86_400.0  # ... none of them longer
+_RAMP_PARTS: Final = 6  # a fault on its way is taken in so many steps ...
+_LONGEST_PART_S: Final = 7 * 86_400.0  # ... none of them longer
 # What happens at the pickup between two magnets is beyond a twin that steps in seconds.
 _TOO_QUICK: Final = frozenset({"rocking", "lost-magnet", "pickup-bounce"})
 

@@ -57,6 +57,7 @@ class Happening(NamedTuple):
 # Days of a common year: 31 is the first of February, 90 the first of April, 304 the first of November.
 HAPPENINGS: Final = (
     Happening(44.3, "flood: the tailwater stands high and the wheel wades", "tailwater", 14.0, 0.4, 5.0),
+    Happening(84.45, "nothing limits the battery's voltage, until the wheel is stopped", "limiter", 0.7),
     Happening(91.0, "the belt slackens, until it is tensioned", "belt-slip", 14.6 * 24, 0.7, 14.0 * 24),
     Happening(139.59, "a breaker behind the bridge trips; the wheel runs away until somebody comes", "fuse-open", 0.6),
     Happening(161.4, "the battery's thermometer is dead, until its plug is pushed in", "sensor-dead:battery_degc", 46.0),
@@ -65,7 +66,6 @@ HAPPENINGS: Final = (
     Happening(273.0, "a battery terminal corrodes, until it is cleaned", "corroded-terminal", 62.0 * 24, 0.3, 50.0 * 24),
     Happening(310.5, "leaves close the rack within hours, until it is raked", "clogging", 7.0, 0.6, 5.0),
     Happening(328.2, "a phase lead breaks off, until it is soldered", "phase-lost", 31.0),
-    Happening(337.5, "nothing limits the battery's voltage, until the wheel is stopped", "limiter", 0.7),
 )
 PARKED: Final = ((67.42, 2.5), (293.6, 1.5))  # for greasing
 NO_SUPPLY: Final = ((352.7, 6.0),)  # the node stands dark: the house was
@@ -125,6 +125,8 @@ class Year:
         node: The node whose records are wanted; the first one where it is None.
         worse: The sensors' errors as a multiple of the usual ones; 0 for none.
 
+    `node` is its id, `recorder` makes its records, `faults` names what may break.
+
     Raises:
         TwinError: There is no such kind or node, or a value is out of range.
         UnmodelledError: The plant is one that only the dynamic twin can do.
@@ -152,6 +154,7 @@ class Year:
             msg = f'node "{node}": no sensor names it; use one of {", ".join(plant.node_ids)}'
             raise TwinError(msg)
         told = KINDS[kind]
+        self.faults = tuple(dict.fromkeys(what.fault for what in HAPPENINGS)) if told.breaks else ()
         self.days = days
         self.first_day = first_day
         orders = happenings(plant, first_day, days) if told.breaks else NONE
