@@ -55,7 +55,7 @@ types: $(VENV)/.test-installed $(STUBS)/rp2 $(STUBS)/esp32
 	$(BIN)/mypy --config-file firmware/mypy-esp32.ini
 
 fast: $(VENV)/.test-installed
-	$(BIN)/pytest -m "not slow"
+	$(BIN)/pytest -n 2 -m "not slow"
 
 slow: $(VENV)/.test-installed
 	$(BIN)/pytest -m slow

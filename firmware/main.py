@@ -9,7 +9,7 @@ if hasattr(gc, "threshold"):
     # Collecting early keeps what stays close together: a board needs room in one piece, and cannot move things.
     gc.threshold(8192)
 
-import hal  # noqa: E402 - it is the first thing that takes memory
+import hal
 
 PAUSE_S = 5  # before a restart after a failure, so that the console can be read
 

@@ -28,7 +28,7 @@ def free_port() -> Callable[[], int]:
     """Return a function that gives a free loopback port, below the range from which systems pick for clients."""
 
     def give() -> int:
-        for port in range(20000 + os.getpid() % 5000, 32000):
+        for port in range(20000 + os.getpid() * 97 % 10000, 32000):
             with socket.socket() as probe:
                 try:
                     probe.bind(("127.0.0.1", port))

@@ -39,9 +39,11 @@ class Node:
         self.log = Log(self.clock.up_ms)
         self.journal = RamJournal(told.layout, board.random_bytes, _room())
         self.sampler = Sampler(told, board, self.clock, self.journal.boot, self.journal)
+        self.sampler.on_news = self.log.note
         messages = Messages(told.site, told.node, self.journal.id, self.journal.boot)
         live = encode.LiveEncoder(told.layout, self.journal.id, self.journal.boot, messages.live)
         records = encode.RecordEncoder(told.layout, self.journal.id, messages.record)
+        self.sampler.on_news = self._news
         self.delivery = Delivery(self.journal, records, self.clock, told.rewind_s * 1000)
         self.link = Link(
             board,
@@ -75,13 +77,35 @@ class Node:
             "board": self.board.name[:_TEXT_MOST],
             "reset": self.board.reset_cause()[:_TEXT_MOST],
             "record_s": self.settings.record_s,
-            "channels": _channels(self.settings),
+            "channels": self._channels(),
             "totals": self.settings.layout.totals,
             "capacity": journal.capacity,
             "held": journal.held,
             "approximate": self.sampler.approximate,
-            "restarts": self.supervisor.restarts(),
+            "restarts": self._restarts(),
         }
+
+    def _channels(self) -> "dict[str, object]":
+        found = _channels(self.settings)
+        wheel = self.sampler.wheel
+        if wheel is not None and wheel.per_turn != wheel.magnets:
+            detail: "dict[str, object]" = {"magnets_seen": wheel.per_turn}
+            for name in _WHEEL_DETAIL:
+                detail[name] = getattr(self.settings.wheel, name)
+            found["wheel_rpm"] = {"source": "edges", "detail": detail}
+        return found
+
+    def _restarts(self) -> "dict[str, int]":
+        found = self.supervisor.restarts()
+        again = self.sampler.installed()
+        if again:
+            found["pickup"] = again
+        return found
+
+    def _news(self, text: str) -> None:
+        """Note what the sampler has found out about its own pickups, and have the host told."""
+        self.log.note(text)
+        self.delivery.birth_due = True
 
 
 def _room() -> int:

@@ -3,16 +3,14 @@
 `detail` names the fields that a node tells the host about a channel.
 """
 
-from micropython import const
-
 from node.fields import Part
 
 # The converters of the monitor chips end at these drops across the shunt.
 SHUNT_FULL_NV = {"ina226": 81_920_000, "ina228": 163_840_000}
 # Full scale of the ADS1115 in mV, to the bits of its amplifier.
 RANGES = {6144: 0, 4096: 1, 2048: 2, 1024: 3, 512: 4, 256: 5}
-_FAMILY = const(0x28)  # of the DS18B20, the first byte of its number
-_CRC = const(0x8C)  # x^8 + x^5 + x^4 + 1, lowest bit first
+_FAMILY = 0x28  # of the DS18B20, the first byte of its number
+_CRC = 0x8C  # x^8 + x^5 + x^4 + 1, lowest bit first
 _CODE_MOST = (1 << 23) - 1
 
 

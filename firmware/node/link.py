@@ -104,7 +104,7 @@ class Link:
             except EOFError:
                 self._log.note("link: the broker closed the connection")
             except OSError as error:
-                self._log.note("link: %s" % errno.errorcode.get(error.errno, error))
+                self._log.note("link: %s" % _reason(error))
             except Exception as error:
                 self._log.failure("link", error)
                 gc.collect()  # the commonest cause is memory
@@ -192,6 +192,11 @@ class Link:
             self._asked_up_ms = -1
             if self._clock.anchor_ms is not None:
                 self._ask_due_ms = now_ms + ASK_MS
+
+
+def _reason(error: OSError) -> str:
+    code = error.args[0] if error.args else None
+    return errno.errorcode.get(code) or "network error %s" % error
 
 
 def _text(value: object) -> str:

@@ -12,16 +12,14 @@ that rocks at the pickup also gives a long gap and a short one in turn, a wheel 
 
 from array import array
 
-from micropython import const
-
-MAGNETS_MAX = const(12)
-_LEAST = const(3)  # edges a turn that a pattern can tell
-_WHOLE = const(256)  # a relative difference of 1; it is (a - b) / (a + b)
-_SMOOTH = const(5)  # over 2^5 gaps
+MAGNETS_MAX = 12
+_LEAST = 3  # edges a turn that a pattern can tell
+_WHOLE = 256  # a relative difference of 1; it is (a - b) / (a + b)
+_SMOOTH = 5  # over 2^5 gaps
 # Gaps that differ by 19 % from those a turn ago, while at another number they differ by less than a quarter of it.
-_CLAIM = const(24 << 5)
-_KEEP = const(12 << 5)  # a claim once made is kept until the difference falls below this
-_CLEARLY = const(4)
+_CLAIM = 24 << 5
+_KEEP = 12 << 5  # a claim once made is kept until the difference falls below this
+_CLEARLY = 4
 
 
 class Pattern:

@@ -14,12 +14,19 @@ if TYPE_CHECKING:
         def value(self, level: int) -> object:
             """Let the pin float up (1) or pull it down (0)."""
 
+    class InputLike(Protocol):
+        """An input."""
+
+        def value(self) -> int:
+            """Return its level."""
+
 
 _SIZE = const(64)  # edges; a power of two. At 8 Hz that is 8 s of a board that does not come round
 _PLACE = const(63)
 _COUNT = const(0x3FFFFFFF)
 _CLOCK_PULSES = const(9)  # one byte and its acknowledge
 _HALF_US = const(5)
+_CLOCKED_BITS = const(24)
 
 
 class EdgeRing:
@@ -63,6 +70,38 @@ class EdgeRing:
         if tail == self._head:
             self._refused_before = self._refused
         return count
+
+
+class ClockedIn:
+    """A converter that gives its bits to pulses of a clock line, and is ready while its data line is low.
+
+    A pulse that an interrupt made longer would put the converter to sleep, so each is made with interrupts off.
+    """
+
+    def __init__(
+        self, data: "InputLike", clock: "PinLike", off: "Callable[[], int]", on: "Callable[[int], object]"
+    ) -> None:
+        self._data = data
+        self._clock = clock
+        self._off = off
+        self._on = on
+        clock.value(0)
+
+    def ready(self) -> bool:
+        """Say whether a conversion waits."""
+        return not self._data.value()
+
+    def read(self, pulses: int) -> int:
+        """Give so many pulses (24 or more) and return the first 24 bits."""
+        code = 0
+        for i in range(pulses):
+            before = self._off()
+            self._clock.value(1)
+            self._clock.value(0)
+            self._on(before)
+            if i < _CLOCKED_BITS:
+                code = code << 1 | (1 if self._data.value() else 0)
+        return code
 
 
 def free_bus(scl: "PinLike", sda: "PinLike", sleep_us: "Callable[[int], object]") -> None:

@@ -38,12 +38,13 @@ class Wheel:
     edges, rejected: counted since boot. mrpm: speed now, None while it is unknown (from boot until two
     magnets have passed or STAND_MS are over). standing: no magnet for 2.4 times the longest gap of the last
     turn. edge_gap_ms: that gap, None before a whole turn since the wheel last stood. per_turn: edges that one turn
-    really gives: `magnets`, unless the pattern of the gaps says otherwise (see node.pattern).
+    really gives: `magnets`, unless the pattern of the gaps says otherwise (see node.pattern). blind: edges are
+    counted, but their times are not known, so that there is no speed.
     """
 
     __slots__ = (
         "_at", "_counted", "_count", "_gaps", "_last_ms", "_last_us", "_longest_us", "_mrev", "_nearest_us",
-        "_noisy", "_pattern", "_turn_mrpm", "_wait_ms", "edge_gap_ms", "edges", "magnets", "mrpm", "per_turn",
+        "_noisy", "_pattern", "_turn_mrpm", "_wait_ms", "blind", "edge_gap_ms", "edges", "magnets", "mrpm", "per_turn",
         "rejected", "standing",
     )  # fmt: skip
 
@@ -68,6 +69,7 @@ class Wheel:
         self.mrpm: int | None = None
         self.standing = False
         self.edge_gap_ms: int | None = None
+        self.blind = False
 
     def edge_age_ms(self, up_ms: int) -> "int | None":
         """Return the time since the last magnet, None before the first since boot."""
@@ -104,6 +106,7 @@ class Wheel:
             self.edges += count
             self._last_ms = up_ms
             self.standing = False
+            self.blind = True
         self._lose_track()
         if not self.standing:
             self.mrpm = None
@@ -123,6 +126,7 @@ class Wheel:
     def _stand(self) -> None:
         self._lose_track()
         self.standing = True
+        self.blind = False
         self.mrpm = 0
 
     def _edge(self, tick: int, at_ms: int) -> None:
@@ -147,6 +151,7 @@ class Wheel:
 
     def _gap(self, gap_us: int) -> None:
         self.standing = False
+        self.blind = False
         if self._pattern.add(gap_us):
             self._mrev = self.mrev()
             self._counted = self.edges

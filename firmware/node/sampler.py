@@ -50,10 +50,13 @@ class Sampler:
         self.wheel = Wheel(told.magnets, told.fastest_rpm, clock.up_ms()) if told is not None else None
         self._edges = board.edges(told.pin) if told is not None else None
         fast = settings.alternator
-        self.alternator = (
-            Shaft(fast.pulses_per_turn, fast.fastest_rpm, clock.up_ms()) if fast is not None else None
-        )
-        self._alternator_edges = board.edges(fast.pin) if fast is not None else None
+        self.alternator: Shaft | None = None
+        self._alternator_edges = None
+        if fast is not None:
+            from node.shaft import Shaft  # noqa: PLC0415 - no memory for it where there is none
+
+            self.alternator = Shaft(fast.pulses_per_turn, fast.fastest_rpm, clock.up_ms())
+            self._alternator_edges = board.edges(fast.pin)
         self._alternator_at = settings.layout.index("alternator_rpm")
         self._ticks = array("I", [0] * _EDGES)
         self._lost = 0
@@ -116,6 +119,7 @@ class Sampler:
             self._lost = edges.lost
         wheel.update(self._ticks, count, self._board.ticks_us(), up_ms)
         self.recorder.values[0] = wheel.mrpm  # wheel_rpm is the first of all channels
+        self.recorder.faults[0] = "stuck" if wheel.blind else None
 
     def _read_alternator(self) -> None:
         shaft = self.alternator

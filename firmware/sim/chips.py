@@ -1,7 +1,9 @@
-"""The chips beside the board, as their data sheets describe them: the INA226 monitor on an I2C bus.
+"""The chips beside the board, as their data sheets describe them: the INA226 monitor, and the I2C bus they hang on.
 
 Floating point is at home here: this is the analogue world that the firmware measures.
 """
+
+from finechips import Ads1115Chip, Ina228Chip
 
 _CONFIGURATION = 0x00
 _SHUNT = 0x01
@@ -144,7 +146,7 @@ class Monitor:
     """A chip with its shunt, wired into the plant as the twin said."""
 
     def __init__(self, wiring: dict) -> None:
-        self.chip = Ina226Chip()
+        self.chip = Ina228Chip() if wiring["chip"] == "ina228" else Ina226Chip()
         self._bus = wiring.get("bus")
         self._shunt = wiring.get("shunt")
         self._ohm = wiring.get("shunt_uohm", 0) * 1e-6
@@ -159,8 +161,29 @@ class Monitor:
         self.chip.feed(end_us - begin_us, bus_v, self._sign * (amps * self._ohm + self._zero_v))
 
 
+class Converter:
+    """A converter with dividers at its inputs, wired into the plant as the twin said."""
+
+    def __init__(self, wiring: dict) -> None:
+        self.chip = Ads1115Chip()
+        self._inputs = wiring.get("inputs", {})
+
+    def frame(self, begin_us: int, end_us: int, mean: dict) -> None:
+        """Live through a frame of the twin, with the mean of each channel over it."""
+        millivolts = [0.0] * 4
+        for place, wired in self._inputs.items():
+            value = mean.get(wired["channel"]) or 0.0
+            millivolts[int(place)] = value * wired["mv_per_unit"] + wired.get("zero_mv", 0)
+        self.chip.feed(end_us - begin_us, millivolts)
+
+
+def part(wiring: dict) -> "Monitor | Converter":
+    """Return what hangs at an address, as the twin said."""
+    return Converter(wiring) if wiring["chip"] == "ads1115" else Monitor(wiring)
+
+
 class I2cBus:
-    """A bus with monitors on it, by address. An address without a chip does not acknowledge."""
+    """A bus with chips on it, by address. An address without a chip does not acknowledge."""
 
     def __init__(self, monitors: dict, pump, powered) -> None:
         self._monitors = monitors
@@ -168,7 +191,7 @@ class I2cBus:
         self._powered = powered
         self.recoveries = 0
 
-    def _chip(self, address: int) -> Ina226Chip:
+    def _chip(self, address: int):
         self._pump()
         if address not in self._monitors or not self._powered():
             raise OSError(5)  # EIO, as the boards say it
@@ -177,8 +200,9 @@ class I2cBus:
     def readfrom_mem_into(self, address: int, register: int, buffer: bytearray) -> None:
         """Read a register, its upper byte first."""
         value = self._chip(address).read(register)
-        buffer[0] = value >> 8
-        buffer[1] = value & 0xFF
+        for i in range(len(buffer) - 1, -1, -1):
+            buffer[i] = value & 0xFF
+            value >>= 8
 
     def writeto_mem(self, address: int, register: int, buffer: bytearray) -> None:
         """Write a register."""

@@ -16,7 +16,7 @@ import os
 import sys
 import time
 
-from chips import I2cBus, Monitor
+from chips import I2cBus, part
 from twinlink import TwinLink
 
 RESTART = 42
@@ -68,6 +68,18 @@ class Edges:
         return count
 
 
+class SilentWire:
+    """A bus on which nobody answers: the twin simulates no thermometer or load cell of its own."""
+
+    def reset(self) -> bool:
+        """Say whether anybody is there."""
+        return False
+
+    def ready(self) -> bool:
+        """Say whether a conversion waits."""
+        return False
+
+
 class Wlan:
     """The wireless network: there unless the twin says it is not."""
 
@@ -116,9 +128,9 @@ class Board:
         self.wlan = Wlan(self._link)
         self._monitors = {}
         for address, wiring in self._link.wiring.get("i2c", {}).items():
-            monitor = Monitor(wiring)
-            self._monitors[int(address)] = monitor
-            self._link.consumers.append(monitor.frame)
+            chip = part(wiring)
+            self._monitors[int(address)] = chip
+            self._link.consumers.append(chip.frame)
         self._writer = None  # of the newest connection; a node has one at a time
         self._link.consumers.append(self._watch_network)
         self._link.settle()
@@ -146,6 +158,14 @@ class Board:
     def edges(self, pin: int) -> Edges:
         """Return a pickup."""
         return Edges(self._link, self._link.wiring.get("edges", {}).get(str(pin)))
+
+    def one_wire(self, pin: int):  # noqa: ARG002 - nothing hangs on any of them
+        """Return a one-wire bus; nobody answers on it."""
+        return SilentWire()
+
+    def clocked_in(self, data: int, clock: int):  # noqa: ARG002 - the same
+        """Return a converter with two lines; it is never ready."""
+        return SilentWire()
 
     def switch(self, pin: int):
         """Return a function that gives 1 while the switch to ground is closed, else 0."""

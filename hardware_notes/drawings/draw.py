@@ -9,8 +9,7 @@ from typing import Final
 HERE: Final = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE))
 
-import palette as c  # noqa: E402 - `sheet` puts its folder on the path
-from sheet import Sheet  # noqa: E402 - found on the path that was just set
+from sheet import Sheet, c  # noqa: E402 - found on the path that was just set
 
 
 def plant() -> Sheet:  # noqa: PLR0915 - a drawing is a list of lines

@@ -13,23 +13,22 @@ from typing import Final
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "dashboards"))
 
-import palette as c  # noqa: E402 - found on the path that was just set
+import palette as c
 
+__all__ = ["Sheet", "c"]
 Point = tuple[float, float]
 _POWER: Final = 3.0
 _SENSE: Final = 1.6
-_LETTER: Final = 0.56  # width of a letter as a share of its height, on average
 _LINE: Final = 1.25  # distance of lines of text, in heights
 
 
 class Sheet:
-    """One drawing. Coordinates in pixels, y downward; `texts` remembers where words stand, for the test."""
+    """One drawing. Coordinates in pixels, y downward."""
 
     def __init__(self, width: int, height: int, title: str) -> None:
         self.width = width
         self.height = height
         self.title = title
-
         self._parts: list[str] = []
 
     def svg(self) -> str:
@@ -48,8 +47,6 @@ class Sheet:
         """Write one or more lines, the first with its foot at y. at: which end of the line stands at x."""
         for number, line in enumerate(words.split("\n")):
             foot = y + number * size * _LINE
-            wide = len(line) * size * _LETTER
-            left = {"start": x, "middle": x - wide / 2, "end": x - wide}[at]
             self._parts.append(
                 f'<text x="{x:g}" y="{foot:g}" font-size="{size:g}" fill="{colour}" text-anchor="{at}">{escape(line)}</text>'
             )

@@ -9,6 +9,7 @@ sends is booked by the host's own code and compared with what the node counted, 
 
 from __future__ import annotations
 
+import importlib
 import json
 import sys
 import time
@@ -22,9 +23,7 @@ sys.path[:0] = [
     str(_REPO / "firmware" / "sim" / "cpython"),
 ]
 
-import shims  # noqa: E402 - found only now
-
-shims.install()
+importlib.import_module("shims").install()
 
 import flash_month  # noqa: E402 - after the names that MicroPython adds
 from flash_bench import FOUR, TWELVE, Plant, flash_pack, flash_segment  # noqa: E402 - the same
@@ -65,11 +64,17 @@ def heap_bytes() -> dict[str, Any]:
     return found
 
 
+def say(text: str, end: str = "\n") -> None:
+    """Print a line at once."""
+    sys.stdout.write(text + end)
+    sys.stdout.flush()
+
+
 def show(rows: Iterable[tuple[str, float, str]]) -> None:
     """Print a table and write it down."""
     written = {}
     for key, value, unit in rows:
-        print(f"{key:<34}{value:>14,.1f} {unit}")
+        say(f"{key:<34}{value:>14,.1f} {unit}")
         written[key] = {"value": round(value, 3), "unit": unit}
     build = _REPO / "build"
     build.mkdir(exist_ok=True)
@@ -82,14 +87,10 @@ def main() -> None:
     begun = time.monotonic()
 
     def told(progress: str) -> None:
-        print(
-            f"\r{days:g} days without a host: {progress}, {time.monotonic() - begun:.0f} s",
-            end="",
-            flush=True,
-        )
+        say(f"{days:g} days without a host: {progress}, {time.monotonic() - begun:.0f} s", end="\r")
 
     month = flash_month.live(days, flash_month.PICO_KIB, flash_month.PICO_BLOCKS, 4, told)
-    print(f"\r{days:g} days without a host: done in {time.monotonic() - begun:.0f} s")
+    say(f"{days:g} days without a host: done in {time.monotonic() - begun:.0f} s")
     if not month.report["complete"]:
         raise SystemExit(
             "the run was too short for its damaged byte and its power cut in a fold: give it more days"

@@ -40,6 +40,16 @@ DAY_MS: Final = 24 * HOUR_MS
 
 
 @dataclass
+class Clock:
+    """The time the pages go by: it stands where a node last spoke, however slow the machine is."""
+
+    at_ms: int | None = None
+
+    def now_ms(self) -> int:
+        return now_ms() if self.at_ms is None else self.at_ms
+
+
+@dataclass
 class Site:
     """A site's state folder, filled as a node and the service would fill it.
 
@@ -53,6 +63,7 @@ class Site:
     begun_ms: int = 0
     ended_ms: int = 0
     totals: dict[str, int] = field(default_factory=dict)
+    clock: Clock = field(default_factory=Clock)
 
     @property
     def ledger(self) -> Path:
@@ -158,8 +169,10 @@ class Site:
             values=values,
             faults=faults or {},
         )
+        self.clock.at_ms = now_ms()
+        arrived_ms = self.clock.at_ms - round(ago_s * 1000)
         store = LiveStore(self.state / LIVE_FILE)
-        store.keep(self.plant.site.id, {node: (now_ms() - round(ago_s * 1000), msgspec.json.encode(live))})
+        store.keep(self.plant.site.id, {node: (arrived_ms, msgspec.json.encode(live))})
         store.close()
 
     def raise_alarm(self, condition: str, priority: str, title: str, remedy: str) -> None:
@@ -208,9 +221,14 @@ def values_at(at_ms: int) -> dict[str, float | None]:
 
 
 @pytest.fixture
-def site(state: Path) -> Site:
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture
+def site(state: Path, clock: Clock) -> Site:
     """A site with its plant file and nothing else."""
-    it = Site(state, load_plant(demo_plant_path()))
+    it = Site(state, load_plant(demo_plant_path()), clock=clock)
     it.place_plant()
     return it
 

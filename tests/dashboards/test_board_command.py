@@ -48,6 +48,7 @@ def test_a_second_board_for_the_same_folder_is_refused(state: Path) -> None:
 def test_a_free_port_is_free() -> None:
     port = board.free_port()
     with socket.socket() as mine:
+        mine.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         mine.bind(("127.0.0.1", port))
         mine.listen()
         assert board.free_port() != port

@@ -10,21 +10,23 @@ import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
 
+import data
 from wheelpit.places import bundled
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-    from tests.dashboards.conftest import Site
+    from tests.dashboards.conftest import Clock, Site
 
 PAGES = pytest.mark.parametrize("page", ["now", "days"])
 
 
 @pytest.fixture
-def show(state: Path) -> Iterator[Callable[[str], AppTest]]:
-    """Return a function that opens a page of the board on this test's state folder."""
+def show(state: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[[str], AppTest]]:
+    """Return a function that opens a page of the board on this test's state folder, at this test's time."""
     st.cache_data.clear()
+    monkeypatch.setattr(data, "now_ms", clock.now_ms)
 
     def open_page(page: str) -> AppTest:
         app = AppTest.from_file(bundled("dashboards") / "streamlit_app.py", default_timeout=60).run()

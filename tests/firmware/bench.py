@@ -30,7 +30,7 @@ class Bus:
 
     def readfrom_mem_into(self, address: int, register: int, buffer: bytearray) -> None:
         self.log.append(("read", address, register))
-        buffer[:] = self._chip(address).read(register).to_bytes(2, "big")
+        buffer[:] = self._chip(address).read(register).to_bytes(len(buffer), "big")
 
     def writeto_mem(self, address: int, register: int, buffer: bytearray) -> None:
         self.log.append(("write", address, register))

@@ -334,7 +334,7 @@ class World:
 
     def settle(self) -> None:
         """Let every message that is on its way arrive."""
-        for _ in range(100):
+        for _ in range(2000):
             moved = False
             while self.node.inbox:
                 self.node.hear()

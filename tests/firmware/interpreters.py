@@ -15,12 +15,13 @@ import pytest
 from wheelpit.demo.interpreter import micropython
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator
+    from collections.abc import AsyncIterator, Awaitable, Callable
 
 FIRMWARE: Final = Path(__file__).resolve().parents[2] / "firmware"
 ON_BOARD: Final = Path(__file__).resolve().parent / "on_board"
 SHIMS: Final = FIRMWARE / "sim" / "cpython"
-BOTH: Final = pytest.mark.parametrize("interpreter", ["cpython", "micropython"])
+INTERPRETERS: Final = ("cpython", "micropython")
+BOTH: Final = pytest.mark.parametrize("interpreter", INTERPRETERS)
 # CPython needs the names that MicroPython adds before it runs a script.
 _CPYTHON: Final = """\
 import runpy, sys, shims
@@ -37,7 +38,11 @@ def command(
     """Return the command and its environment."""
     paths = [*map(str, search), str(FIRMWARE)]
     if interpreter == "cpython":
-        environment = {**os.environ, "PYTHONPATH": os.pathsep.join([*paths, str(SHIMS)])}
+        environment = {
+            **os.environ,
+            "PYTHONPATH": os.pathsep.join([*paths, str(SHIMS)]),
+            "PYTHONUNBUFFERED": "1",
+        }
         return [sys.executable, "-W", "error", "-c", _CPYTHON, str(script), *arguments], environment
     found = micropython()
     if found is None:
@@ -51,6 +56,11 @@ class Running:
 
     def __init__(self, process: asyncio.subprocess.Process) -> None:
         self.process = process
+
+    async def line(self, timeout_s: float = 30.0) -> str:
+        """Return the next line that it prints."""
+        assert self.process.stdout is not None
+        return (await asyncio.wait_for(self.process.stdout.readline(), timeout_s)).decode().rstrip()
 
     async def output(self, timeout_s: float = 30.0) -> str:
         """Wait for the end and return everything printed; fail when it did not end well."""
@@ -89,3 +99,14 @@ async def running(
         if process.returncode is None:
             process.kill()
         await process.communicate()
+
+
+async def both(play: Callable[[str], Awaitable[Any]]) -> list[Any]:
+    """Let both interpreters go through the same at one time."""
+
+    async def go(interpreter: str) -> Any:
+        return await play(interpreter)
+
+    async with asyncio.TaskGroup() as group:
+        tasks = [group.create_task(go(interpreter)) for interpreter in INTERPRETERS]
+    return [task.result() for task in tasks]

@@ -175,11 +175,13 @@ def board_of(kind: str, monkeypatch: pytest.MonkeyPatch, **machine_has: Any) -> 
     )  # fmt: skip
     network = types.ModuleType("network")
     vars(network).update(WLAN=Wlan)
+    onewire = types.ModuleType("onewire")
+    vars(onewire).update(OneWire=None)
     rp2 = types.ModuleType("rp2")
     vars(rp2).update(
         asm_pio=lambda **_: lambda program: program, PIO=types.SimpleNamespace(SHIFT_LEFT=0, JOIN_RX=2)
     )
-    for module in (machine, network, rp2):
+    for module in (machine, network, onewire, rp2):
         monkeypatch.setitem(sys.modules, module.__name__, module)
     for module_name in ("hal", "pio_edges"):
         monkeypatch.delitem(sys.modules, module_name, raising=False)

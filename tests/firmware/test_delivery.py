@@ -28,7 +28,9 @@ class Rig:
     def __init__(self, *, size: int = 600) -> None:
         self.now_ms = 0
         self.clock = clock.Clock(lambda: self.now_ms)
-        self.journal = journal_module.RamJournal(LAYOUT, lambda count: b"\x11" * count, room=HELD * RECORD_BYTES)
+        self.journal = journal_module.RamJournal(
+            LAYOUT, lambda count: b"\x11" * count, room=HELD * RECORD_BYTES
+        )
         message = mqtt.Message("a/record", qos=1, retain=False, size=size)  # 600 bytes hold one record
         self.window = delivery.Delivery(
             self.journal, encode.RecordEncoder(LAYOUT, self.journal.id, message), self.clock, PATIENCE_MS
@@ -38,17 +40,14 @@ class Rig:
     def measure(self, count: int) -> None:
         for _ in range(count):
             self.n += 1
+            head = (self.n, self.n, 1, self.now_ms + 1, 1, 1, None, "none", "unknown")
+            values: list[int | None] = [1, 1]
             total = [self.n] * len(LAYOUT.totals)
-            self.journal.append(
-                records.Rec(
-                    self.n, self.n, 1, self.now_ms + 1, 1, 1, None, "none", "unknown",
-                    [1, 1], [1, 1], [1, 1], total, [None, None],
-                )  # fmt: skip
-            )
+            self.journal.append(records.Rec(*head, values, values, values, total, [None, None]))
 
     def up(self) -> None:
         self.window.on_connect(self.now_ms)
-        self.window.on_host(True, self.now_ms)
+        self.window.on_host(online=True, now_ms=self.now_ms)
 
     def sent(self) -> list[tuple[int, list[int]]]:
         """Send everything that may go; return `after` and the numbers of each message."""
@@ -59,7 +58,9 @@ class Rig:
             found.append((max(0, told.after - SEQ_PER_BOOT), [seq - SEQ_PER_BOOT for seq in numbers]))
         return found
 
-    def receipt(self, n: int, *, ledger: str = LEDGER, start: int = 1, journal: str = "", kept: bool = False) -> None:
+    def receipt(
+        self, n: int, *, ledger: str = LEDGER, start: int = 1, journal: str = "", kept: bool = False
+    ) -> None:
         self.window.on_receipt(
             ledger, start, journal or self.journal.id, SEQ_PER_BOOT + n, self.now_ms, answer=not kept
         )
@@ -71,10 +72,10 @@ def test_nothing_goes_before_the_host_says_that_it_listens() -> None:
     assert rig.sent() == []
     rig.window.on_connect(0)
     assert rig.sent() == []
-    rig.window.on_host(True, 0)
+    rig.window.on_host(online=True, now_ms=0)
     assert rig.sent() == [(0, [1])]
     rig.measure(1)
-    rig.window.on_host(False, 0)
+    rig.window.on_host(online=False, now_ms=0)
     assert rig.sent() == []
 
 
@@ -116,8 +117,8 @@ def test_a_host_that_comes_back_has_not_heard_what_was_in_flight() -> None:
     rig.measure(2)
     rig.up()
     rig.sent()
-    rig.window.on_host(False, 0)
-    rig.window.on_host(True, 0)
+    rig.window.on_host(online=False, now_ms=0)
+    rig.window.on_host(online=True, now_ms=0)
     assert rig.sent() == [(0, [1]), (1, [2])]
 
 
@@ -200,7 +201,7 @@ def test_patience_doubles_to_a_quarter_of_an_hour_and_any_progress_resets_it() -
     rig = Rig()
     rig.measure(2)
     rig.up()
-    waits = []
+    waits: list[int] = []
     began_ms = rig.now_ms
     assert rig.sent()
     while len(waits) < 7:

@@ -81,12 +81,20 @@ def schema(kind: str, payload: bytes) -> None:
 def test_the_decimal_point_is_placed_exactly(steps: int, per_unit: int) -> None:
     text = decimal(steps, per_unit)
     assert Decimal(text) == Decimal(steps) / per_unit
-    assert re.fullmatch(r"-?(0|[1-9]\d*)(\.\d*[1-9])?", text)  # a number by RFC 8259, section 6, and no longer
+    assert re.fullmatch(
+        r"-?(0|[1-9]\d*)(\.\d*[1-9])?", text
+    )  # a number by RFC 8259, section 6, and no longer
 
 
 @pytest.mark.parametrize(
     ("steps", "per_unit", "text"),
-    [(0, 1000, "0"), (-5, 1000, "-0.005"), (24_000, 1000, "24"), (20_050, 1000, "20.05"), (-1250, 100, "-12.5")],
+    [
+        (0, 1000, "0"),
+        (-5, 1000, "-0.005"),
+        (24_000, 1000, "24"),
+        (20_050, 1000, "20.05"),
+        (-1250, 100, "-12.5"),
+    ],
 )
 def test_numbers_look_as_a_person_writes_them(steps: int, per_unit: int, text: str) -> None:
     assert decimal(steps, per_unit) == text
@@ -149,6 +157,23 @@ def test_a_record_arrives_value_by_value(data: st.DataObject) -> None:
     assert got.faults == {
         name: code for name, code in zip(layout.channels, rec.faults, strict=True) if code is not None
     }
+
+
+def test_a_record_of_an_earlier_boot_may_have_other_channels() -> None:
+    now, then = names.layout_of(["battery_v"]), names.layout_of(["wheel_rpm", "charge_a"])
+    encoder = encode.RecordEncoder(now, JOURNAL, message())
+    encoder.begin(0)
+    for rec in (
+        record(1, then, told_layout=then),
+        record(2, now),
+        record(3, then, told_layout=then),
+        record(4, now, told_layout=now),
+    ):
+        assert encoder.add(rec, None, "none")
+    sent = msgspec.json.decode(encoder.end().payload(), type=Records)
+    got = [msgspec.json.decode(raw, type=Record) for raw in sent.records]
+    assert [tuple(r.mean) for r in got] == [then.channels, now.channels, then.channels, now.channels]
+    assert [tuple(r.total) for r in got] == [then.totals, now.totals, then.totals, now.totals]
 
 
 def worst(n: int) -> Any:
@@ -251,7 +276,8 @@ def test_the_small_messages_follow_the_contract() -> None:
 def test_even_the_longest_birth_fits() -> None:
     longest = ("address", "reads", "shunt_uohm", "range_ma", "invert", "zero_ua")  # of an ina228
     channels = {
-        name: {"source": "ina228", "detail": dict.fromkeys(longest, -2_000_000_000)} for name in names.CHANNELS
+        name: {"source": "ina228", "detail": dict.fromkeys(longest, -2_000_000_000)}
+        for name in names.CHANNELS
     }
     birth = {
         "journal": JOURNAL,

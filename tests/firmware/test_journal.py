@@ -66,7 +66,9 @@ def test_a_record_is_read_as_it_was_kept(data: st.DataObject) -> None:
         mean=data.draw(values),
         least=data.draw(values),
         most=data.draw(values),
-        total=data.draw(st.lists(st.integers(0, 2**53), min_size=len(LAYOUT.totals), max_size=len(LAYOUT.totals))),
+        total=data.draw(
+            st.lists(st.integers(0, 2**53), min_size=len(LAYOUT.totals), max_size=len(LAYOUT.totals))
+        ),
         faults=data.draw(st.lists(st.none() | st.sampled_from(names.FAULTS), min_size=3, max_size=3)),
     )
     ring = journal()
@@ -108,7 +110,9 @@ def test_its_id_is_64_random_bits_in_hex() -> None:
     assert journal_module.RamJournal(LAYOUT, lambda count: b"\xff" * count).id == "f" * 16
 
 
-@pytest.mark.parametrize("wrong", [{"boot": 2}, {"n": 3, "first": 3}, {"n": 5, "first": 6}, {"n": 5, "first": 0}])
+@pytest.mark.parametrize(
+    "wrong", [{"boot": 2}, {"n": 3, "first": 3}, {"n": 5, "first": 6}, {"n": 5, "first": 0}]
+)
 def test_a_record_out_of_order_is_refused(wrong: dict[str, int]) -> None:
     ring = journal()
     ring.append(record(3))

@@ -7,6 +7,7 @@ import importlib
 import json
 from typing import TYPE_CHECKING, Any
 
+import crcmod.predefined
 import pytest
 
 from wheelpit.plant import demo_plant_path, load_plant
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+crc_8_maxim: Any = crcmod.predefined.mkCrcFun("crc-8-maxim")
 settings: Any = importlib.import_module("node.settings")
 
 GOOD: dict[str, Any] = {
@@ -48,6 +50,10 @@ GOOD: dict[str, Any] = {
         "battery_degc": {"chip": "adc", "pin": 27, "gain_ppm": 10_000_000, "zero_mv": 500},
     },
 }
+
+
+def ads1115(**told: int) -> dict[str, Any]:
+    return {"chip": "ads1115", "address": 72, "input": 1, "full_mv": 4096, "gain_ppm": 31_303_030, **told}
 
 
 def changed(change: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
@@ -135,7 +141,10 @@ def test_everything_wrong_is_told_at_once() -> None:
         (lambda t: t["i2c"].update(scl=4), "i2c.scl 4: this pin is already used by i2c.sda"),
         (lambda t: t.update(parked_pin=15), "parked_pin 15: this pin is already used by wheel.pin"),
         (lambda t: t["channels"]["battery_degc"].update(pin=26), "already used by channels.rectified_v.pin"),
-        (lambda t: t["channels"]["battery_v"].update(chip="ina219"), "use one of: ina226, adc"),
+        (
+            lambda t: t["channels"]["battery_v"].update(chip="ina219"),
+            "use one of: ina226, ina228, adc, ads1115",
+        ),
         (
             lambda t: t["channels"]["battery_v"].update(address=80),
             "battery_v.address 80: must lie between 64 and 79",
@@ -152,6 +161,79 @@ def test_everything_wrong_is_told_at_once() -> None:
         (
             lambda t: t["channels"].update(stage_m={"chip": "ina226", "address": 66}),
             "an ina226 reads the current of",
+        ),
+        (
+            lambda t: t.update(alternator={"pin": 15, "pulses_per_turn": 8}),
+            "alternator.pin 15: this pin is already used by wheel.pin",
+        ),
+        (
+            lambda t: t.update(alternator={"pin": 14, "pulses_per_turn": 0}),
+            "alternator.pulses_per_turn 0: must lie between 1 and 60",
+        ),
+        (
+            lambda t: t.update(alternator={"pin": 14, "pulses_per_turn": 8, "fastest_rpm": 16_000}),
+            "alternator.fastest_rpm 16000: with these pulses_per_turn passes the 2000 Hz that can be counted; "
+            "at most 15000",
+        ),
+        (lambda t: t.update(alternator={"pulses_per_turn": 8}), "alternator.pin is missing"),
+        (
+            lambda t: t["channels"]["charge_a"].update(chip="ina228"),
+            'channels.charge_a.chip "ina228": at this address there is already an ina226',
+        ),
+        (
+            lambda t: t["channels"].update(
+                load_a={
+                    "chip": "ina228",
+                    "address": 65,
+                    "reads": "current",
+                    "shunt_uohm": 1500,
+                    "range_ma": 110_000,
+                }
+            ),
+            "channels.load_a.range_ma 110000: needs more than the 163.84 mV",
+        ),
+        (
+            lambda t: t["channels"].update(rectified_v=ads1115(address=64)),
+            "channels.rectified_v.address 64: must lie between 72 and 75",
+        ),
+        (
+            lambda t: t["channels"].update(rectified_v=ads1115(full_mv=3300)),
+            "channels.rectified_v.full_mv 3300: use one of: 256, 512, 1024, 2048, 4096, 6144",
+        ),
+        (
+            lambda t: t["channels"].update(rectified_v=ads1115(), stage_m=ads1115()),
+            "channels.stage_m.input 1: it is already read by channels.rectified_v",
+        ),
+        (
+            lambda t: t["channels"].update(battery_degc={"chip": "ds18b20", "wire_pin": 26}),
+            "channels.battery_degc.wire_pin 26: this pin is already used by channels.rectified_v.pin",
+        ),
+        (
+            lambda t: t["channels"].update(battery_degc={"chip": "ds18b20", "wire_pin": 22, "rom": "28ff"}),
+            'channels.battery_degc.rom "28ff": must be 16 hexadecimal digits that begin with 28',
+        ),
+        (
+            lambda t: t["channels"].update(rectified_v={"chip": "ds18b20", "wire_pin": 22}),
+            'channels.rectified_v.chip "ds18b20": reads the ..._degc channels',
+        ),
+        (
+            lambda t: t["channels"].update(
+                battery_degc={"chip": "ds18b20", "wire_pin": 22},
+                water_degc={"chip": "ds18b20", "wire_pin": 22},
+            ),
+            "channels.water_degc.rom null: two on one wire need a number each; the same one has",
+        ),
+        (
+            lambda t: t["channels"].update(
+                shaft_nm={"chip": "hx711", "data_pin": 2, "clock_pin": 2, "step_ppm": 0}
+            ),
+            "channels.shaft_nm.step_ppm 0: must not be zero",
+        ),
+        (
+            lambda t: t["channels"].update(
+                shaft_nm={"chip": "hx711", "data_pin": 2, "clock_pin": 2, "step_ppm": 9}
+            ),
+            "channels.shaft_nm.clock_pin 2: this pin is already used by channels.shaft_nm.data_pin",
         ),
         (
             lambda t: t["channels"].update(load_a=dict(t["channels"]["charge_a"])),
@@ -197,3 +279,46 @@ def test_the_folder_is_the_argument_else_the_environments_else_the_root() -> Non
     assert settings.node_folder("a", "b") == "a"
     assert settings.node_folder(None, "b") == "b"
     assert settings.node_folder(None, None) == "/"
+
+
+def test_every_chip_can_be_told_and_says_how_it_measures() -> None:
+    told = changed(
+        lambda t: t.update(
+            alternator={"pin": 14, "pulses_per_turn": 8},
+            channels={
+                "rectified_v": ads1115(),
+                "stage_m": ads1115(input=2, gain_ppm=5_000_000, zero_mv=600),
+                "battery_v": {"chip": "ina228", "address": 64, "reads": "bus"},
+                "charge_a": {
+                    "chip": "ina228", "address": 64, "reads": "current", "shunt_uohm": 1500, "range_ma": 25_000
+                },
+                "battery_degc": {"chip": "ds18b20", "wire_pin": 22, "rom": "28ff641e8216034d"},
+                "water_degc": {"chip": "ds18b20", "wire_pin": 22, "rom": "28000000000000d7"},
+                "shaft_nm": {"chip": "hx711", "data_pin": 10, "clock_pin": 11, "step_ppm": -4000},
+            },
+        )
+    )  # fmt: skip
+    # The check bytes of the two made-up numbers, by the published algorithm.
+    for channel in ("battery_degc", "water_degc"):
+        rom = told["channels"][channel]["rom"][:14]
+        told["channels"][channel]["rom"] = rom + f"{crc_8_maxim(bytes.fromhex(rom)):02x}"
+    made = settings.Settings(told, {})
+    assert made.layout.channels == (
+        "wheel_rpm",
+        "alternator_rpm",
+        "rectified_v",
+        "battery_v",
+        "stage_m",
+        "charge_a",
+        "battery_degc",
+        "water_degc",
+        "shaft_nm",
+    )
+    assert (made.alternator.pin, made.alternator.pulses_per_turn, made.alternator.fastest_rpm) == (
+        14,
+        8,
+        3000,
+    )
+    for channel in made.channels:
+        assert all(hasattr(channel, name) for name in channel.detail)
+        assert channel.chip in {"ads1115", "ina228", "ds18b20", "hx711"}

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 import pytest
-from interpreters import FIRMWARE, Running, running
+from interpreters import FIRMWARE, Running, both, running
 from scripted_broker import ScriptedBroker
 from scripted_host import NODE, SITE, ScriptedHost, settings
 from scripted_twin import ScriptedTwin
@@ -71,10 +71,7 @@ async def site(
         twin = await stack.enter_async_context(ScriptedTwin())
         broker = await stack.enter_async_context(ScriptedBroker())
         host = ScriptedHost(broker, online=online)
-        folder.mkdir()
-        (folder / "settings.json").write_text(settings(broker.port))
-        if secrets is not None:
-            (folder / "secrets.json").write_text(json.dumps(secrets))
+        write(folder, settings(broker.port), secrets)
         script = running(
             interpreter,
             "node_probe.py",
@@ -87,6 +84,13 @@ async def site(
         yield Site(interpreter, twin, broker, host, await stack.enter_async_context(script))
 
 
+def write(folder: Path, settings: str, secrets: dict[str, str] | None) -> None:
+    folder.mkdir()
+    (folder / "settings.json").write_text(settings)
+    if secrets is not None:
+        (folder / "secrets.json").write_text(json.dumps(secrets))
+
+
 def for_both(folder: Path, play: Callable[[Site], Awaitable[None]], **told: Any) -> None:
     """Let both interpreters live through the same story, side by side."""
 
@@ -94,12 +98,7 @@ def for_both(folder: Path, play: Callable[[Site], Awaitable[None]], **told: Any)
         async with site(interpreter, folder / interpreter, **told) as here:
             await play(here)
 
-    async def both() -> None:
-        async with asyncio.TaskGroup() as group:
-            for interpreter in ("cpython", "micropython"):
-                group.create_task(live(interpreter))
-
-    asyncio.run(both())
+    asyncio.run(both(live))
 
 
 def test_says_who_it_is_and_then_what_it_measures(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ import re
 from itertools import combinations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from xml.etree import ElementTree
+from xml.etree import ElementTree as ET
 
 import pytest
 from playwright.sync_api import sync_playwright
@@ -29,7 +29,7 @@ def test_each_file_is_what_the_script_draws(draw: Any) -> None:
 
 @pytest.mark.parametrize("name", NAMES)
 def test_it_is_well_formed_and_says_what_it_is(name: str) -> None:
-    root = ElementTree.parse(DRAWINGS / f"{name}.svg").getroot()  # noqa: S314 - our own file
+    root = ET.parse(DRAWINGS / f"{name}.svg").getroot()  # noqa: S314 - our own file
     assert root.tag == f"{SVG}svg"
     title = root.find(f"{SVG}title")
     assert title is not None

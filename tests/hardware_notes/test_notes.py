@@ -29,7 +29,6 @@ ROOT_README = NOTES.parent / "README.md"
 def test_every_link_leads_somewhere(name: str) -> None:
     text = (NOTES / name).read_text(encoding="utf-8")
     links = re.findall(r"\]\(([^)#]+)(?:#[^)]*)?\)", text)
-    assert links
     for link in links:
         if "://" not in link:
             assert ((NOTES / name).parent / link).exists(), f"{name}: {link}"
@@ -51,10 +50,12 @@ def test_every_command_of_the_notes_exists(name: str) -> None:
     for words in _commands((NOTES / name).read_text(encoding="utf-8")):
         found: click.Command = main
         context = click.Context(main)
-        while isinstance(found, click.Group) and words and not words[0].startswith("-"):
-            inner = found.get_command(context, words[0])
+        for word in words:
+            if not isinstance(found, click.Group):
+                break
+            inner = found.get_command(context, word)
             assert inner is not None, f"{name}: wheelpit {' '.join(words)}"
-            found, words = inner, words[1:]
+            found = inner
         known = {option for parameter in found.params for option in parameter.opts}
         assert {word for word in words if word.startswith("--")} <= known, f"{name}: {words}"
 
@@ -87,7 +88,9 @@ def test_the_least_interpreter_is_the_one_that_is_checked(notes: dict[str, str])
 def test_the_addresses_are_those_of_the_example(notes: dict[str, str]) -> None:
     for sensor in load_plant(demo_plant_path()).sensors:
         if isinstance(sensor, ShuntSensor):
-            row = next(line for line in notes["sensors.md"].splitlines() if line.startswith(f"| {sensor.address:#x}"))
+            row = next(
+                line for line in notes["sensors.md"].splitlines() if line.startswith(f"| {sensor.address:#x}")
+            )
             assert f"`{sensor.channel}`" in row
             a1, a0 = (word.strip() == "VS" for word in row.split("|")[2:4])
             assert sensor.address == 0x40 + 4 * a1 + a0

@@ -63,7 +63,7 @@ class FakeBoard:
         self._ready = threading.Event()
         self._thread = threading.Thread(target=self._live, daemon=True)
         self._thread.start()
-        assert self._ready.wait(10)
+        assert self._ready.wait(30)
 
     def files(self) -> dict[str, bytes]:
         """What is on the flash, read with MicroPython's own littlefs and not over the console."""

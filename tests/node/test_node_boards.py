@@ -62,6 +62,15 @@ def test_an_input_needs_a_pull_up(settings: dict[str, Any], board: str, pin: int
         check_pins(settings, board_kind(board))
 
 
+@pytest.mark.parametrize("name", ["wire_pin", "data_pin", "clock_pin"])
+def test_chips_with_wires_of_their_own_need_a_pin_with_a_pull_up(settings: dict[str, Any], name: str) -> None:
+    settings["channels"] = {"water_degc": {"chip": "any", name: 34}}
+    with pytest.raises(BoardError, match=rf"water_degc\.{name} = 34: no input with a pull-up"):
+        check_pins(settings, board_kind("esp32"))
+    settings["channels"]["water_degc"][name] = 33
+    check_pins(settings, board_kind("esp32"))
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [

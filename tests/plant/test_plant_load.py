@@ -16,6 +16,13 @@ if TYPE_CHECKING:
 
 _DEMO = demo_plant_path().read_text(encoding="utf-8")
 
+_INVERTER = "[inverter]"
+
+
+def _with(channel: str, rest: str) -> str:
+    """Return one more sensor, before the table of the inverter."""
+    return f'[[sensor]]\nchannel = "{channel}"\nnode = "wheel"\n{rest}\n[inverter]'
+
 
 def _problems(text: str) -> list[str]:
     with pytest.raises(PlantError) as caught:
@@ -132,7 +139,26 @@ def test_a_slip_is_named_with_its_remedy(old: str, new: str, expected: str) -> N
         ('at = "battery-negative-post"', 'at = "loads"', 'sensor battery_a.at = "loads": battery_a is measured at'),
         ('channel = "dump_a"', 'channel = "charge_a"', 'sensor.channel = "charge_a": given by 2 sensors; keep one'),
         ('channel = "dump_a"', 'channel = "dumped_a"', 'sensor dumped_a.channel = "dumped_a": no such channel'),
-        ('channel = "wheel_rpm"', 'channel = "alternator_rpm"', 'sensor alternator_rpm.kind = "pickup": cannot give'),
+        ('channel = "wheel_rpm"', 'channel = "water_degc"', 'sensor water_degc.kind = "pickup": cannot give'),
+        ("address = 0x41", 'address = 0x41\nchip = "ina219"', 'sensor[6] battery_a.chip = "ina219": use one of "ina226", "ina228"'),
+        ("pin = 26", "pin = 2\naddress = 0x48", "sensor rectified_v.full_mv = 3300: the converter's full scales are 256,"),
+        ("pin = 26", "pin = 4\naddress = 0x48\nfull_mv = 4096", "sensor rectified_v.pin = 4: the converter at 0x48 has"),
+        ("address = 0x45", 'address = 0x40\nchip = "ina228"', "sensor rectified_a.address = 0x40: there is already an ina226"),
+        (_INVERTER, _with("alternator_rpm", 'kind = "phase"\npin = 15'), "sensor alternator_rpm.pin = 15: already used by wheel_rpm"),
+        (_INVERTER, _with("wheel_rpm", 'kind = "phase"\npin = 16'), 'sensor wheel_rpm.kind = "phase": cannot give wheel_rpm'),
+        (_INVERTER, _with("battery_v", 'kind = "thermometer"\npin = 16'), "cannot give battery_v"),
+        (_INVERTER, _with("water_degc", 'kind = "thermometer"\npin = 16\nrom = "10ff"'), 'sensor water_degc.rom = "10ff": write 16'),
+        (
+            _INVERTER,
+            _with("water_degc", 'kind = "thermometer"\npin = 16').removesuffix(_INVERTER)
+            + _with("alternator_degc", 'kind = "thermometer"\npin = 16'),
+            "sensor alternator_degc.rom: several share the wire at pin 16; give each its own",
+        ),
+        (
+            _INVERTER,
+            _with("shaft_nm", 'kind = "load-cell"\ndata_pin = 16\nclock_pin = 16\ncodes_per_nm = 0'),
+            "sensor shaft_nm.codes_per_nm = 0: pull with a known force",
+        ),
         ("mv_per_unit = 10.0", "mv_per_unit = 0", "sensor battery_degc.mv_per_unit = 0: the whole scale would be"),
         ("v_per_rpm = 0.14", "v_per_rpm = 0.02", "alternator.v_per_rpm = 0.02: charging would start at 47 rpm, above 33"),
         ("[inverter]", "[limits]\nslow_rpm = 9\n[inverter]", "limits.slow_rpm = 9: give at least the cut-out speed, 6.34"),

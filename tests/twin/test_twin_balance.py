@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import itertools
 
 import pytest
 from tests.twin.plants import KINDS, TOPOLOGIES, plant_of, with_parts
@@ -29,14 +30,28 @@ def _closes(part: Balance, what: str) -> None:
 
 @pytest.mark.parametrize("flow_l_s", [0.0, 0.3, 1.5, 2.0, 6.0, 10.0, 20.0, 45.0])
 def test_every_flow_closes(flow_l_s: float) -> None:
-    balance = TwinPlant(PLANT, flow_l_s=flow_l_s).run(30)
-    assert balance.water_j == pytest.approx(flow_l_s * 30 * 9.8131 * 1.8, rel=0.05)
+    balance = TwinPlant(PLANT, flow_l_s=flow_l_s).run(15)
+    assert balance.water_j == pytest.approx(flow_l_s * 15 * 9.8131 * 1.8, rel=0.05)
     assert balance.turnover_j > 0
     assert balance.error_share < PROMISED
 
 
-@pytest.mark.parametrize("topology", TOPOLOGIES)
-@pytest.mark.parametrize("kind", KINDS)
+# Each converter and each topology once in the fast run, all together in the slow one.
+QUICK = {
+    ("fold-back", "diversion-at-battery"),
+    ("fixed", "diversion-in-controller"),
+    ("none", "series"),
+    ("fold-back", "none"),
+}
+
+
+@pytest.mark.parametrize(
+    ("kind", "topology"),
+    [
+        pytest.param(*both, marks=() if both in QUICK else pytest.mark.slow)
+        for both in itertools.product(KINDS, TOPOLOGIES)
+    ],
+)
 def test_every_fault_closes_with_every_converter_and_controller(kind: str, topology: str) -> None:
     plant = plant_of(kind, topology)
     twin = TwinPlant(plant, seed=3, flow_l_s=12.0)
@@ -49,9 +64,9 @@ def test_every_fault_closes_with_every_converter_and_controller(kind: str, topol
         except FaultError:
             continue
         twin.put(name, on=True, severity=1.0 if len(done) % 2 else 0.7, ramp_s=0.5)
-        _closes(twin.run(1.5), f"{name} on")
+        _closes(twin.run(1.2), f"{name} on")
         twin.put(name, on=False)
-        _closes(twin.run(1.0), f"{name} off")
+        _closes(twin.run(0.8), f"{name} off")
         done.append(name)
     assert len(done) >= 18
     assert twin.balance().error_share < PROMISED / 100
@@ -107,7 +122,7 @@ def test_lithium_closes_from_empty_to_overcharge() -> None:
         twin = TwinPlant(lithium, state_of_charge=state_of_charge)
         if fault:
             twin.put(fault, on=True)
-        _closes(twin.run(30), f"{state_of_charge} {fault}")
+        _closes(twin.run(10), f"{state_of_charge} {fault}")
 
 
 def test_a_controller_that_tests_its_source_closes() -> None:
@@ -117,7 +132,7 @@ def test_a_controller_that_tests_its_source_closes() -> None:
 
 def test_a_season_closes() -> None:
     twin = TwinPlant(PLANT, flow_l_s=20.0, source=Season(4, dt.date(2025, 1, 20)))
-    _closes(twin.run(60), "season")
+    _closes(twin.run(20), "season")
 
 
 def test_an_empty_bank_closes_and_gives_up_its_loads() -> None:

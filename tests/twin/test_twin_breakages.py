@@ -38,7 +38,7 @@ def test_a_lost_load_doubles_speed_and_voltage_within_seconds(name: str) -> None
     assert after["wheel_rpm"] > 1.8 * before["wheel_rpm"]
     assert after["rectified_v"] > 2 * before["rectified_v"]
     assert after["charge_a"] == 0
-    twin.run(60)
+    twin.run(30)
     expected = runaway(DEMO, 10.0)
     assert twin.mean["wheel_rpm"] == pytest.approx(expected.wheel_rpm, rel=2e-3)
     assert twin.mean["rectified_v"] == pytest.approx(expected.open_v, rel=2e-3)
@@ -50,7 +50,7 @@ def test_a_lost_belt_lets_the_wheel_race_while_the_voltage_only_holds() -> None:
     assert after["alternator_rpm"] == 0
     assert 0.7 * before["rectified_v"] < after["rectified_v"] < before["rectified_v"]
     assert after["charge_a"] == 0
-    twin.run(60)
+    twin.run(30)
     assert twin.mean["wheel_rpm"] == pytest.approx(runaway(DEMO, 10.0).belt_lost_rpm, rel=2e-3)
     assert twin.wheel.slip == 1
 
@@ -72,7 +72,7 @@ def test_a_jam_stops_it_and_the_voltage_falls_slowly() -> None:
 
 
 def test_what_drags_takes_that_share_of_the_torque() -> None:
-    before, after, twin = _after("jam", 40, severity=0.3)
+    before, after, twin = _after("jam", 20, severity=0.3)
     assert 0 < after["wheel_rpm"] < before["wheel_rpm"]
     whole_nm = twin.run(1).jam_j / (twin.mean["wheel_rpm"] * math.pi / 30)
     assert whole_nm == pytest.approx(0.3 * twin.wheel.drive.usual_nm, rel=0.01)
@@ -111,7 +111,7 @@ def test_a_tightened_belt_catches_the_alternator_again() -> None:
 
 
 def test_a_worn_bearing_costs_its_friction_and_shows_in_no_curve_of_the_alternator() -> None:
-    before, after, twin = _after("bearing", 40)
+    before, after, twin = _after("bearing", 20)
     assert after["wheel_rpm"] < before["wheel_rpm"]
     assert after["charge_a"] < 0.9 * before["charge_a"]
     assert twin.wheel.drive.speed_rad_s > 0
@@ -144,7 +144,7 @@ def test_missing_pulses_take_their_share_of_the_current_and_heat(name: str, lost
 
 @pytest.mark.parametrize("name", ["diode-open", "phase-lost", "weak-magnets"])
 def test_a_sick_alternator_gives_less_voltage_at_its_speed(name: str) -> None:
-    before, after, _ = _after(name, 40)
+    before, after, _ = _after(name, 20)
     assert after["wheel_rpm"] > before["wheel_rpm"]
     assert after["rectified_v"] / after["wheel_rpm"] < 0.97 * before["rectified_v"] / before["wheel_rpm"]
     assert after["charge_a"] < before["charge_a"]
@@ -163,10 +163,10 @@ def test_missing_pulses_make_the_sampled_voltage_swing() -> None:
 
 
 def test_wading_brakes_and_an_iced_wheel_holds_less() -> None:
-    before, after, twin = _after("tailwater", 40)
+    before, after, twin = _after("tailwater", 20)
     assert after["wheel_rpm"] < before["wheel_rpm"]
     assert twin.run(1).wade_j > 5
-    _, after, twin = _after("ice", 40, severity=0.5, flow_l_s=40.0)
+    _, after, twin = _after("ice", 20, severity=0.5, flow_l_s=40.0)
     assert twin.wheel.fill == pytest.approx(0.7 * DEMO.wheel.largest_fill, rel=0.01)
     assert twin.run(1).missed_j > 10
     assert after["wheel_rpm"] > 0
@@ -175,7 +175,7 @@ def test_wading_brakes_and_an_iced_wheel_holds_less() -> None:
 
 
 def test_a_dump_that_stays_on_drains_the_battery() -> None:
-    before, after, _ = _after("dump-stuck", 60)
+    before, after, _ = _after("dump-stuck", 30)
     assert after["dump_a"] == pytest.approx(after["battery_v"] * 250 / 14.4**2, rel=1e-3)
     assert after["battery_a"] < -8
     assert after["charge_a"] >= before["charge_a"]
@@ -183,7 +183,7 @@ def test_a_dump_that_stays_on_drains_the_battery() -> None:
 
 @pytest.mark.parametrize("name", ["limiter", "dump-dead", "controller-open"])
 def test_a_dump_that_never_comes_on_overcharges(name: str) -> None:
-    before, after, _ = _after(name, 120)
+    before, after, _ = _after(name, 75)
     assert after["dump_a"] == 0
     assert after["battery_v"] > DEMO.battery.overcharge_v
     assert after["charge_a"] > 4
@@ -191,7 +191,7 @@ def test_a_dump_that_never_comes_on_overcharges(name: str) -> None:
 
 
 def test_a_dump_of_which_half_is_left_still_does_for_a_small_wheel() -> None:
-    _, after, _ = _after("dump-dead", 60, severity=0.5)
+    _, after, _ = _after("dump-dead", 15, severity=0.5)
     assert after["battery_v"] == pytest.approx(14.52, abs=0.01)
 
 
@@ -285,6 +285,6 @@ def test_a_series_controller_that_fails_open_loses_the_load_and_one_that_fails_c
     full.run(20)
     held_v = full.mean["battery_v"]
     full.put("controller-stuck", on=True)
-    full.run(120)
+    full.run(25)
     assert held_v == pytest.approx(14.52, abs=0.01)
-    assert full.mean["battery_v"] > held_v + 0.1
+    assert full.mean["battery_v"] > held_v + 0.03

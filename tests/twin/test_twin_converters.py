@@ -56,7 +56,7 @@ def test_below_the_unstable_equilibrium_the_wheel_collapses_and_above_it_recover
         wheel.drive.speed_rad_s = wheel.speed_rad_s * wheel.drive.gear
         twin.bus.rectified_v = 9.5
         speeds, dropped = [], False
-        for _ in range(20 * 40):
+        for _ in range(20 * 25):
             speeds.append(twin.frame().mean["wheel_rpm"])
             dropped = dropped or not twin.bus.runs
         return speeds, dropped
@@ -84,14 +84,14 @@ def test_a_fixed_converter_that_wants_too_much_hunts_and_gives_less(flow_l_s: fl
     twin.run(10)
     begun_j = twin.totals().rectified_j
     speeds, drops, ran = [], 0, twin.bus.runs
-    for _ in range(20 * 60):
+    for _ in range(20 * 30):
         speeds.append(twin.frame().mean["wheel_rpm"])
         drops += ran and not twin.bus.runs
         ran = twin.bus.runs
-    assert 8 <= drops <= 25
+    assert 8 <= 2 * drops <= 25
     assert min(speeds) == pytest.approx(point.drop_out_rpm, rel=0.15)
     assert max(speeds) > 1.8 * min(speeds)
-    hunted_w = (twin.totals().rectified_j - begun_j) / 60
+    hunted_w = (twin.totals().rectified_j - begun_j) / 30
     modest.run(10)
     assert 0.45 < hunted_w / (modest.totals().rectified_j / 10) < 0.85
 
@@ -99,7 +99,7 @@ def test_a_fixed_converter_that_wants_too_much_hunts_and_gives_less(flow_l_s: fl
 def test_a_dropped_converter_waits_before_it_starts_again() -> None:
     twin = TwinPlant(_fixed_plant(110.0, restart_s=3.0), assumptions=CALM)
     waits, since = [], None
-    for frame in range(20 * 60):
+    for frame in range(20 * 25):
         twin.frame()
         if not twin.bus.runs:
             since = frame if since is None else since
@@ -138,8 +138,8 @@ def test_without_a_converter_a_standing_wheel_draws_but_the_dividers_trace() -> 
 def test_a_series_controller_tapers_and_the_wheel_speeds_up(kind: str) -> None:
     plant = plant_of(kind, "series")
     full, half = TwinPlant(plant, assumptions=CALM), TwinPlant(plant, state_of_charge=0.5, assumptions=CALM)
-    full.run(30)
-    half.run(30)
+    full.run(12)
+    half.run(12)
     assert full.mean["battery_v"] == pytest.approx(BATTERY_V, abs=0.01)
     assert full.mean["charge_a"] == pytest.approx(full.mean["battery_a"] + full.mean["load_a"])
     assert full.mean["charge_a"] < 0.7 * half.mean["charge_a"]
@@ -150,7 +150,7 @@ def test_a_series_controller_tapers_and_the_wheel_speeds_up(kind: str) -> None:
 
 def test_a_load_that_is_switched_on_is_taken_from_the_wheel_again() -> None:
     twin = TwinPlant(plant_of("fold-back", "series"), assumptions=CALM)
-    twin.run(60)
+    twin.run(20)
     idle = twin.mean
     twin.household.switch("heater", 25.0)
     twin.run(6)
@@ -191,9 +191,9 @@ def test_a_test_of_the_source_opens_for_its_time_and_goes_on(topology: str) -> N
         with_parts(plant, controller=controller), flow_l_s=10.0, state_of_charge=0.5, assumptions=CALM
     )
     usual = twin.frame().mean
-    opened = [(frame, twin.mean) for frame in range(20 * 62) if twin.frame().mean["charge_a"] == 0]
+    opened = [(frame, twin.mean) for frame in range(20 * 42) if twin.frame().mean["charge_a"] == 0]
     assert [frame for frame, _ in opened] == pytest.approx(
-        [n * 400 + k for n in (1, 2, 3) for k in range(4)], abs=3
+        [n * 400 + k for n in (1, 2) for k in range(4)], abs=3
     )
     # The voltage jumps to the peak at once and further as the wheel gains speed.
     highest = max(mean["rectified_v"] for _, mean in opened)
@@ -223,11 +223,11 @@ def test_the_hunting_fault_makes_a_fold_back_converter_hunt() -> None:
     twin = TwinPlant(DEMO, assumptions=CALM)
     twin.put("converter-hunting", on=True, severity=0.7)
     drops, ran = 0, True
-    for _ in range(20 * 60):
+    for _ in range(20 * 30):
         twin.frame()
         drops += ran and not twin.bus.runs
         ran = twin.bus.runs
-    assert 6 <= drops <= 25
+    assert 6 <= 2 * drops <= 25
     twin.put("converter-hunting", on=False)
     twin.run(60)
     assert twin.mean["wheel_rpm"] == pytest.approx(10.37, abs=0.1)

@@ -15,11 +15,12 @@ import time
 
 import machine
 import network
+import onewire
 import rp2
 
 from pio_edges import HZ, PioEdges
 
-from node.pins import EdgeRing, free_bus
+from node.pins import ClockedIn, EdgeRing, free_bus
 from node.wifi import Wlan
 
 TYPE_CHECKING = False
@@ -84,6 +85,7 @@ class Board:
         nic = network.WLAN(network.WLAN.IF_STA)
         self.wlan = Wlan(nic, network.WLAN.PM_NONE, _ticks_ms)
         self._buses: dict[int, I2cBus] = {}
+        self._wires: dict[int, onewire.OneWire] = {}
         self._pickups = 0  # state machines in use; the radio's is in the other block
 
     def maintenance(self) -> bool:
@@ -134,6 +136,21 @@ class Board:
             handler=ring.note, trigger=machine.Pin.IRQ_FALLING, hard=True
         )
         return ring
+
+    def one_wire(self, pin: int) -> onewire.OneWire:
+        """Return a one-wire bus; the same one each time it is asked for. It needs a resistor of 4.7 kohm to 3.3 V."""
+        if pin not in self._wires:
+            self._wires[pin] = onewire.OneWire(machine.Pin(pin))
+        return self._wires[pin]
+
+    def clocked_in(self, data: int, clock: int) -> ClockedIn:
+        """Return a converter with a data line and a clock line."""
+        return ClockedIn(
+            machine.Pin(data, machine.Pin.IN),
+            machine.Pin(clock, machine.Pin.OUT, value=0),
+            machine.disable_irq,
+            machine.enable_irq,
+        )
 
     def switch(self, pin: int) -> "Callable[[], int]":
         """Return a function that gives 1 while the switch to ground is closed, else 0."""

@@ -21,6 +21,7 @@ _RP2_ADC: Final = (26, 27, 28)
 # (console), 2 and 12 (a pull-up there stops the board from starting or from being written), 6 to 11 (flash), and
 # 34 to 39, which have no pull-up.
 _ESP32_PULLED_UP: Final = (4, 5, 13, 14, 15, 16, 17, 18, 19, 21, 22, 23, 25, 26, 27, 32, 33)
+_DIGITAL: Final = ("wire_pin", "data_pin", "clock_pin")  # of chips that have wires of their own
 _ESP32_ADC: Final = (32, 33, 34, 35, 36, 37, 38, 39)
 
 
@@ -150,21 +151,26 @@ def check_pins(settings: dict[str, Any], board: BoardKind) -> None:
 
 
 def _problems(settings: dict[str, Any], board: BoardKind) -> Iterator[str]:
-    inputs = {}
-    if "wheel" in settings:
-        inputs["wheel.pin"] = settings["wheel"]["pin"]
+    channels = settings["channels"]
+    inputs = {
+        f"{name}.pin": told["pin"]
+        for name, told in settings.items()
+        if isinstance(told, dict) and "pin" in told
+    }
     if "parked_pin" in settings:
         inputs["parked_pin"] = settings["parked_pin"]
+    for channel, told in channels.items():
+        inputs |= {f"{channel}.{name}": told[name] for name in _DIGITAL if name in told}
     for field, pin in inputs.items():
         if pin not in board.pulse:
             yield f"{field} = {pin}: no input with a pull-up on the {board.title}; use one of {listed(board.pulse)}"
-    for channel, told in settings["channels"].items():
+    for channel, told in channels.items():
         if told["chip"] == "adc" and told["pin"] not in board.analogue:
             yield (
                 f"{channel}: pin {told['pin']} has no analogue converter that the {board.title} can read; "
                 f"use one of {listed(board.analogue)}"
             )
-    if any(told["chip"] == "ina226" for told in settings["channels"].values()):
+    if any("address" in told for told in channels.values()):
         yield from _bus_problems(settings["i2c"], board)
 
 

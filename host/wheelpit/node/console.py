@@ -40,7 +40,7 @@ i = sys.implementation
 s = os.statvfs('/')
 print(repr((i.name, tuple(i.version[:3]), getattr(i, '_machine', ''), getattr(i, '_mpy', 0), sys.platform, s[0], s[3])))
 """
-_SUMS: Final = """\
+_HELP: Final = """\
 import os, hashlib, binascii
 def _wheelpit_sum(path):
     try:
@@ -56,6 +56,12 @@ def _wheelpit_sum(path):
         n = f.readinto(b)
     f.close()
     return size, binascii.hexlify(h.digest()).decode()
+def _wheelpit_put(fresh, path, wanted):
+    found = _wheelpit_sum(fresh)
+    if found is None or found[1] != wanted:
+        return False
+    os.rename(fresh, path)
+    return True
 """
 
 
@@ -123,6 +129,7 @@ class Console:
         self._serial_transport = _library("mpremote.transport_serial").SerialTransport
         self._errors = _library("mpremote.transport")
         self._link: Any = None
+        self._has_help = False
 
     def __enter__(self) -> Self:
         self._open_for_good()
@@ -169,6 +176,7 @@ class Console:
                 self._link.serial.write(_STOP)
                 heard = self._hear()
                 if heard.endswith(_PROMPT):
+                    self._has_help = False
                     with contextlib.redirect_stdout(io.StringIO()):  # it prints what it did not expect
                         self._link.enter_raw_repl(soft_reset=False)
                     return
@@ -189,9 +197,13 @@ class Console:
 
     def held(self, paths: Iterable[str]) -> dict[str, Held]:
         """Return the files of these that the board holds, with their checksums, which it computes itself."""
-        self.execute(_SUMS)
-        found = {path: self.evaluate(f"print(repr(_wheelpit_sum({ROOT + path!r})))") for path in paths}
-        return {path: Held(*told) for path, told in found.items() if told is not None}
+        asked = list(paths)
+        told = self._helped(f"for p in {asked!r}:\n print(repr(_wheelpit_sum({ROOT!r} + p)))")
+        lines = told.split("\n")[: len(asked)]
+        if len(lines) != len(asked):
+            raise self._unreadable(told)
+        found = {path: self._literal(line) for path, line in zip(asked, lines, strict=True)}
+        return {path: Held(*one) for path, one in found.items() if one is not None}
 
     def names(self, folder: str = "") -> list[str]:
         """Return the names in a folder; a folder that is not there holds none."""
@@ -233,15 +245,16 @@ class Console:
 
         with self._told(f"does not take {path}"):
             self._link.fs_writefile(ROOT + fresh, data, chunk_size=_CHUNK, progress_callback=went)
-        arrived = self.held([fresh]).get(fresh)
-        if arrived is None or arrived.sha256 != sha256:
+        put = f"print(_wheelpit_put({ROOT + fresh!r}, {ROOT + path!r}, {sha256!r}))"
+        if self._literal(self._helped(put)) is not True:
             self.remove(fresh)
             msg = (
                 f"{path}: what arrived on the board is not what was sent: run the command again; "
                 "if it happens again, try another cable"
             )
-            raise ConsoleError(msg)
-        self.execute(f"import os\nos.rename({ROOT + fresh!r}, {ROOT + path!r})")
+            raise ConsoleError(
+                msg
+            )
 
     def remove(self, path: str) -> None:
         """Delete a file; one that is not there is no error."""
@@ -268,12 +281,25 @@ class Console:
         Raises:
             ConsoleError: It printed something else.
         """
-        told = self.execute(code)
+        return self._literal(self.execute(code))
+
+    def _helped(self, code: str) -> str:
+        """Run code that uses our own functions on the board, which stay there until it restarts."""
+        if not self._has_help:
+            self.execute(_HELP)
+            self._has_help = True
+        return self.execute(code).replace("\r", "")
+
+    def _literal(self, told: str) -> Any:
         try:
             return ast.literal_eval(told.strip())
         except (ValueError, SyntaxError) as error:
-            msg = f'{self.port}: the board answered "{told.strip()[:80]}", which cannot be read: run the command again'
-            raise ConsoleError(msg) from error
+            raise self._unreadable(told) from error
+
+    def _unreadable(self, told: str) -> ConsoleError:
+        return ConsoleError(
+            f'{self.port}: the board answered "{told.strip()[:80]}", which cannot be read: run the command again'
+        )
 
     def _open_for_good(self) -> None:
         end = time.monotonic() + min(self._patience_s, 3.0)

@@ -16,7 +16,6 @@ from wheelpit.plant.description import (
 )
 from wheelpit.plant.limits import limits_of
 from wheelpit.plant.operating import OperatingPoint, Unsteady, operating_point, runaway
-from wheelpit.plant.sensor_checks import MONITOR_BUS_V
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -233,25 +232,28 @@ def _inputs(plant: Plant) -> Iterable[Hazard]:
                 "pin is overdriven and the guard blind",
                 "use a larger upper resistor and clamp the pin",
             )
-        at_bridge = (isinstance(sensor, MonitorSensor) and sensor.channel == "rectified_v") or (
-            isinstance(sensor, ShuntSensor) and sensor.at == "bridge-positive"
-        )
-        if at_bridge and worst.open_v > MONITOR_BUS_V:
+        if (
+            (isinstance(sensor, MonitorSensor) and sensor.channel == "rectified_v")
+            or (isinstance(sensor, ShuntSensor) and sensor.at == "bridge-positive")
+        ) and worst.open_v > sensor.most_v:
             yield Hazard(
                 "danger",
                 key,
-                f"the monitor chip stands {MONITOR_BUS_V:.0f} V and the unloaded wheel gives {worst.open_v:.0f} V",
+                f"the monitor chip stands {sensor.most_v:.0f} V and the unloaded wheel gives {worst.open_v:.0f} V",
                 "measure the voltage through a divider and put the shunt into the negative line",
             )
-        on_bank = isinstance(sensor, MonitorSensor) and sensor.channel in {"battery_v", "node_v"}
-        if on_bank and bank_v > _BUS_IN_HAND * MONITOR_BUS_V:
+        if (
+            isinstance(sensor, MonitorSensor)
+            and sensor.channel in {"battery_v", "node_v"}
+            and bank_v > _BUS_IN_HAND * sensor.most_v
+        ):
             yield Hazard(
-                "danger" if bank_v > MONITOR_BUS_V else "caution",
+                "danger" if bank_v > sensor.most_v else "caution",
                 key,
-                f"the monitor chip stands {MONITOR_BUS_V:.0f} V and the bank may reach {bank_v:.1f} V",
+                f"the monitor chip stands {sensor.most_v:.0f} V and the bank may reach {bank_v:.1f} V",
                 "measure the voltage through a divider",
             )
-        if isinstance(sensor, PickupSensor) and sensor.magnets < 4:  # noqa: PLR2004 - told in the remedy
+        if isinstance(sensor, PickupSensor) and sensor.channel == "wheel_rpm" and sensor.magnets < 4:  # noqa: PLR2004 - told in the remedy
             yield Hazard(
                 "caution",
                 f"{key}.magnets",

@@ -22,7 +22,6 @@ from wheelpit.physics.battery import (
 from wheelpit.plant.chain import chain_of
 from wheelpit.plant.description import DividerSensor, MonitorSensor, NoConverter, ShuntSensor
 from wheelpit.plant.operating import OperatingPoint, cutin_rpm, cutout_rpm, operating_point, runaway
-from wheelpit.plant.sensor_checks import MONITOR_BUS_V
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -298,7 +297,7 @@ def rectified_bounds(plant: Plant) -> dict[str, float]:
     if isinstance(sensor, DividerSensor):
         bounds["full scale of rectified_v"] = sensor.full_scale_v
     elif isinstance(sensor, MonitorSensor):
-        bounds["monitor chip of rectified_v"] = MONITOR_BUS_V
+        bounds["monitor chip of rectified_v"] = sensor.most_v
     return bounds
 
 

@@ -35,8 +35,11 @@ _CONVERTERS: Final[dict[str, type[Any]]] = {
 }
 _SENSORS: Final[dict[str, type[Any]]] = {
     "pickup": description.PickupSensor,
+    "phase": description.PhaseSensor,
     "divider": description.DividerSensor,
     "linear": description.LinearSensor,
+    "thermometer": description.ThermometerSensor,
+    "load-cell": description.LoadCellSensor,
     "monitor": description.MonitorSensor,
     "shunt": description.ShuntSensor,
 }

@@ -9,12 +9,16 @@ import math
 from typing import TYPE_CHECKING, Any, Final
 
 from wheelpit.errors import WheelpitError
+from wheelpit.plant.chain import ratio_of
 from wheelpit.plant.description import (
     DividerSensor,
     LinearSensor,
+    LoadCellSensor,
     MonitorSensor,
+    PhaseSensor,
     PickupSensor,
     ShuntSensor,
+    ThermometerSensor,
 )
 from wheelpit.plant.limits import limits_of
 from wheelpit.plant.operating import ceiling_rpm
@@ -33,6 +37,7 @@ _STEPS_BY_CHANNEL: Final = {
 }
 _KEEPALIVE_S: Final = 30
 _REWIND_S: Final = 30
+_FASTEST_HZ: Final = 2000  # that a node can count
 
 
 class NoSuchNodeError(WheelpitError):
@@ -96,7 +101,11 @@ def node_settings(plant: Plant, node: str, host: str, port: int) -> dict[str, An
     if told.parked_pin is not None:
         settings["parked_pin"] = told.parked_pin
     for sensor in sensors:
-        if isinstance(sensor, PickupSensor):
+        if isinstance(sensor, PhaseSensor) or (
+            isinstance(sensor, PickupSensor) and sensor.channel == "alternator_rpm"
+        ):
+            settings["alternator"] = _alternator(plant, sensor)
+        elif isinstance(sensor, PickupSensor):
             settings["wheel"] = {
                 "pin": sensor.pin,
                 "magnets": sensor.magnets,
@@ -110,16 +119,27 @@ def node_settings(plant: Plant, node: str, host: str, port: int) -> dict[str, An
     return settings
 
 
-def _channel(sensor: DividerSensor | LinearSensor | MonitorSensor | ShuntSensor) -> dict[str, Any]:
+def _alternator(plant: Plant, sensor: PickupSensor | PhaseSensor) -> dict[str, Any]:
+    """Return the settings of the second edge source: from its pickup's magnets, or from the pole pairs of a phase."""
+    pulses = sensor.magnets if isinstance(sensor, PickupSensor) else plant.alternator.pole_pairs
+    most_rpm = min(3 * ceiling_rpm(plant) * ratio_of(plant), _FASTEST_HZ * 60 // pulses)
+    return {
+        "pin": sensor.pin,
+        "pulses_per_turn": pulses,
+        "fastest_rpm": max(math.floor(most_rpm / 100) * 100, 100),
+    }
+
+
+def _channel(sensor: Sensor) -> dict[str, Any]:
     """Return one channel's settings.
 
-    At an analogue pin the node computes (pin_mv - zero_mv) gain_ppm / 1e6 + offset, in steps of the channel.
+    At an analogue pin the node computes (pin_mv - zero_mv) gain_ppm / 1e6 - offset, in steps of the channel.
     """
     if isinstance(sensor, MonitorSensor):
-        return {"chip": "ina226", "address": sensor.address, "reads": "bus"}
+        return {"chip": sensor.chip, "address": sensor.address, "reads": "bus"}
     if isinstance(sensor, ShuntSensor):
         return {
-            "chip": "ina226",
+            "chip": sensor.chip,
             "address": sensor.address,
             "reads": "current",
             "shunt_uohm": round(sensor.shunt_ohm * 1e6),
@@ -127,17 +147,32 @@ def _channel(sensor: DividerSensor | LinearSensor | MonitorSensor | ShuntSensor)
             "invert": sensor.invert,
             "zero_ua": round(sensor.zero_a * 1e6),
         }
+    if isinstance(sensor, ThermometerSensor):
+        told: dict[str, Any] = {"chip": "ds18b20", "wire_pin": sensor.pin}
+        return told if sensor.rom is None else {**told, "rom": sensor.rom}
     steps = steps_per_unit(sensor.channel)
+    if isinstance(sensor, LoadCellSensor):
+        return {
+            "chip": "hx711",
+            "data_pin": sensor.data_pin,
+            "clock_pin": sensor.clock_pin,
+            "zero_code": sensor.zero_code,
+            "step_ppm": round(steps / sensor.codes_per_nm * 1e6),
+        }
+    if not isinstance(sensor, DividerSensor | LinearSensor):
+        raise TypeError(sensor.kind)
     if isinstance(sensor, DividerSensor):
         gain = (sensor.upper_ohm + sensor.lower_ohm) / sensor.lower_ohm * steps / 1000
-        zero_mv, offset = 0, -sensor.offset_v * steps
+        zero_mv, offset = 0, sensor.offset_v * steps
     else:
         gain = steps / sensor.mv_per_unit
         zero_mv = round(sensor.zero_mv)
-        offset = (zero_mv - sensor.zero_mv) * gain  # what rounding to whole millivolts leaves over
+        offset = (sensor.zero_mv - zero_mv) * gain  # what rounding to whole millivolts leaves over
+    where = {"chip": "adc", "pin": sensor.pin}
+    if sensor.address is not None:
+        where = {"chip": "ads1115", "address": sensor.address, "input": sensor.pin}
     return {
-        "chip": "adc",
-        "pin": sensor.pin,
+        **where,
         "full_mv": sensor.full_mv,
         "gain_ppm": round(gain * 1e6),
         "zero_mv": zero_mv,
@@ -150,7 +185,8 @@ def node_wiring(plant: Plant, node: str) -> dict[str, Any]:
 
     `i2c` tells by address which voltage a monitor chip's bus input sees and which current its shunt carries,
     `adc` by pin the millivolts per unit, `edges` by pin the shaft whose magnets pass. A shunt that is wired
-    the other way round says `reversed`; one that reads something with its circuit open says `zero_ua`.
+    the other way round says `reversed`; one that reads something with its circuit open says `zero_ua`. A converter on
+    the bus tells `inputs` as `adc` does. A thermometer on its wire and a load cell are not simulated.
 
     Args:
         plant: The plant.
@@ -166,20 +202,21 @@ def node_wiring(plant: Plant, node: str) -> dict[str, Any]:
     adc: dict[str, dict[str, Any]] = {}
     edges: dict[str, str] = {}
     for sensor in _sensors_of(plant, node):
-        if isinstance(sensor, PickupSensor):
+        if isinstance(sensor, PickupSensor | PhaseSensor):
             edges[str(sensor.pin)] = sensor.channel.removesuffix("_rpm")
         elif isinstance(sensor, DividerSensor):
             per_unit = 1000 * sensor.lower_ohm / (sensor.upper_ohm + sensor.lower_ohm)
             zero_mv = sensor.offset_v * per_unit
-            adc[str(sensor.pin)] = {"channel": sensor.channel, "mv_per_unit": per_unit, "zero_mv": zero_mv}
+            wired = {"channel": sensor.channel, "mv_per_unit": per_unit, "zero_mv": zero_mv}
+            _inputs(sensor, adc, i2c)[str(sensor.pin)] = wired
         elif isinstance(sensor, LinearSensor):
-            adc[str(sensor.pin)] = {
+            _inputs(sensor, adc, i2c)[str(sensor.pin)] = {
                 "channel": sensor.channel,
                 "mv_per_unit": sensor.mv_per_unit,
                 "zero_mv": sensor.zero_mv,
             }
-        else:
-            chip = i2c.setdefault(str(sensor.address), {"chip": "ina226", "bus": None, "shunt": None})
+        elif isinstance(sensor, MonitorSensor | ShuntSensor):
+            chip = i2c.setdefault(str(sensor.address), {"chip": sensor.chip, "bus": None, "shunt": None})
             if isinstance(sensor, MonitorSensor):
                 chip["bus"] = sensor.channel
             else:
@@ -190,3 +227,13 @@ def node_wiring(plant: Plant, node: str) -> dict[str, Any]:
                 if sensor.zero_a:
                     chip["zero_ua"] = round(sensor.zero_a * 1e6)
     return {"i2c": i2c, "adc": adc, "edges": edges}
+
+
+def _inputs(
+    sensor: DividerSensor | LinearSensor, adc: dict[str, dict[str, Any]], i2c: dict[str, dict[str, Any]]
+) -> dict[str, Any]:
+    """Return the inputs of the board, or of the converter that reads a sensor."""
+    if sensor.address is None:
+        return adc
+    inputs: dict[str, Any] = i2c.setdefault(str(sensor.address), {"chip": "ads1115", "inputs": {}})["inputs"]
+    return inputs

@@ -12,7 +12,14 @@ import random
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from wheelpit.plant.description import DividerSensor, LinearSensor, MonitorSensor, PickupSensor, ShuntSensor
+from wheelpit.plant.description import (
+    DividerSensor,
+    LinearSensor,
+    MonitorSensor,
+    PhaseSensor,
+    PickupSensor,
+    ShuntSensor,
+)
 from wheelpit.twin.condition import SOUND
 
 if TYPE_CHECKING:
@@ -23,9 +30,7 @@ if TYPE_CHECKING:
     from wheelpit.twin.condition import Spoilt
 
 _CODES: Final = 4095  # of the board's converter
-_MONITOR_MOST_V: Final = 40.96  # where the chip's bus register ends
 _MONITOR_CODE_V: Final = 1.25e-3
-_SHUNT_MOST_V: Final = 81.92e-3
 _SHUNT_CODE_V: Final = 2.5e-6
 
 
@@ -58,7 +63,7 @@ def instruments_of(plant: Plant, seed: int, *, worse: float = 1.0) -> dict[str, 
     """
     found: dict[str, Instrument] = {}
     for sensor in plant.sensors:
-        if isinstance(sensor, PickupSensor):
+        if isinstance(sensor, PickupSensor | PhaseSensor):
             continue  # edges are counted, not read
         # Each sensor's error is its own: another sensor more or less does not change it.
         chance = random.Random(f"sensor {seed} {sensor.channel}")  # noqa: S311 - a simulation, no secret
@@ -93,9 +98,9 @@ def _spec(sensor: Sensor) -> tuple[float, float, float, float]:
 def _scale(sensor: Sensor) -> tuple[float, float]:
     """Return the ends of a sensor's scale."""
     if isinstance(sensor, MonitorSensor):
-        return 0.0, _MONITOR_MOST_V
+        return 0.0, sensor.full_scale_v
     if isinstance(sensor, ShuntSensor):
-        return -_SHUNT_MOST_V / sensor.shunt_ohm, _SHUNT_MOST_V / sensor.shunt_ohm
+        return -sensor.full_drop_v / sensor.shunt_ohm, sensor.full_drop_v / sensor.shunt_ohm
     if isinstance(sensor, DividerSensor):
         return 0.0, sensor.full_scale_v
     if isinstance(sensor, LinearSensor):

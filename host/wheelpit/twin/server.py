@@ -17,7 +17,7 @@ import msgspec
 
 from wheelpit.contract.names import PAIRS
 from wheelpit.errors import WheelpitError
-from wheelpit.plant.description import PickupSensor
+from wheelpit.plant.description import PhaseSensor, PickupSensor
 from wheelpit.plant.wiring import node_wiring
 from wheelpit.twin.trouble import TwinError
 
@@ -208,7 +208,7 @@ class TwinServer:
         channels = tuple(
             sensor.channel
             for sensor in self._plant.sensors
-            if sensor.node == node and not isinstance(sensor, PickupSensor)
+            if sensor.node == node and not isinstance(sensor, PickupSensor | PhaseSensor)
         )
         writer.write(_line({"hello": "twin", "wiring": wiring, "chip": chip_of(self._plant, node)}))
         return _Board(node, channels, self._plant.node(node).parked_pin, writer)

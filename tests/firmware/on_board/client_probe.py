@@ -1,8 +1,8 @@
 """Runs the node's MQTT client against a broker that a test scripts, and reports as JSON.
 
-The one argument is a JSON object: port, count (messages to publish, -1: without end), size, and anything that
-the client takes. It publishes the numbers 0, 1, 2 ... at QoS 1 until it hears `stop`, and connects again whenever the
-connection ends.
+The one argument is a JSON object: port, count (messages to publish, -1: without end), size, seconds, and anything that
+the client takes. It publishes the numbers 0, 1, 2 ... at QoS 1 until it hears `stop` or the seconds are over, and
+connects again whenever the connection ends.
 """
 
 import asyncio
@@ -25,6 +25,7 @@ class Probe:
         self.left = told.pop("count", -1)
         self.live = told.pop("live", False)
         port = told.pop("port")
+        self.seconds = told.pop("seconds", 0)
         self.message = Message("probe/number", qos=1, retain=False, size=told.pop("size", 32))
         self.unimportant = Message("probe/live", qos=0, retain=False, size=8)
         will = Message("probe/will", qos=1, retain=True, size=8)
@@ -81,12 +82,14 @@ class Probe:
             try:
                 await self.client.run(lambda: None)
             except Exception as error:  # noqa: BLE001 - what it is is the report
+                print("failed")
                 self.errors.append([_kind(error), str(error), self.ticks - ticks])
             await asyncio.sleep_ms(20)
 
     async def run(self):
         tasks = [asyncio.create_task(self.tick()), asyncio.create_task(self.connect())]
-        while not self.stopped:
+        end_ms = now_ms() + self.seconds * 1000
+        while not self.stopped and (not self.seconds or now_ms() < end_ms):
             await asyncio.sleep_ms(20)
         report = {
             "connects": self.client.connects,

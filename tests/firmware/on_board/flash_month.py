@@ -114,8 +114,9 @@ class Month:
             if i % 360 == 0:
                 self.least_free = min(self.least_free, ram_flash.free_blocks())
             if i % day == cut_at:
-                cut_at = self.plant.wander(day)
                 self.power_cut()
+            if i % day == day - 1:
+                cut_at = self.plant.wander(day)
             if damage_due and i >= self.records // 2:
                 self.damage()
                 damage_due = False

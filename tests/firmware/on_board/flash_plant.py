@@ -8,8 +8,7 @@ from node.flash_files import Folder
 from node.records import Rec
 
 FOUR = ["wheel_rpm", "rectified_v", "battery_v", "charge_a"]
-TWELVE = [
-    *FOUR,
+TWELVE = FOUR + [  # noqa: RUF005 - not in MicroPython
     "alternator_rpm", "stage_m", "rectified_a", "load_a", "battery_a", "dump_a", "battery_degc", "alternator_degc",
 ]  # fmt: skip
 MIDNIGHT_MS = 1_790_035_200_000

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from wheelpit.twin.season import Source
 
 _MINUTE_S: Final = 60
-_HOUR_S: Final = 3600
 _DAY_S: Final = 86_400
 _LEAST_WANDER: Final = 0.2  # as in `surroundings`
 _LEVELS: Final = 400
@@ -44,13 +43,14 @@ class Surroundings:
     """Weather and household of a run, read off in order of time.
 
     Args:
-        source: Where the water comes from; it is asked once an hour.
+        source: Where the water comes from.
         habits: The household; None for one that takes nothing but what is ordered.
         idle_w: What the inverter takes without a load [W].
         assumptions: The twin's own figures.
         seed: Seed of all chance.
         first_day: The day at whose midnight (UTC) time begins.
         step_s: Length of a step, a divisor of a minute [s].
+        ask_s: How often the source is asked; between, lines are straight [s].
     """
 
     def __init__(
@@ -63,6 +63,7 @@ class Surroundings:
         seed: int,
         first_day: datetime.date,
         step_s: float,
+        ask_s: float,
     ) -> None:
         self._source = source
         self._habits = habits
@@ -71,16 +72,17 @@ class Surroundings:
         self._seed = seed
         self._first_day = first_day
         self._step_s = step_s
+        self._ask_s = ask_s
         self._wander = 0.0
 
     def weather(self, from_s: float, count: int) -> Around:
         """Return the weather of so many steps; each time must come after the last one."""
         told = self._assumptions
-        first = int(from_s // _HOUR_S)
-        last = int((from_s + count * self._step_s) // _HOUR_S) + 1
-        hours = np.array([self._source.at(hour * _HOUR_S) for hour in range(first, last + 1)]).T
-        at_h = (from_s + (np.arange(count) + 0.5) * self._step_s) / _HOUR_S - first
-        columns = [np.interp(at_h, np.arange(hours.shape[1]), row) for row in hours]
+        first = int(from_s // self._ask_s)
+        last = int((from_s + count * self._step_s) // self._ask_s) + 1
+        asked = np.array([self._source.at(number * self._ask_s) for number in range(first, last + 1)]).T
+        place = (from_s + (np.arange(count) + 0.5) * self._step_s) / self._ask_s - first
+        columns = [np.interp(place, np.arange(asked.shape[1]), row) for row in asked]
         around = Around(**dict(zip(Weather._fields, columns, strict=True)))
         # Chance of its own for every stretch: its beginning tells which.
         rng = chance(self._seed, "stream", int(from_s))

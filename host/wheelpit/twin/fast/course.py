@@ -98,6 +98,7 @@ class FastTwin:
         assumptions: The twin's own figures.
         state_of_charge: The bank's to begin with, 0 to 1.
         step_s: Length of a step, a divisor of a minute [s].
+        ask_s: How often the source is asked; between, lines are straight [s].
 
     `t_s` is how far it has gone [s].
 
@@ -118,6 +119,7 @@ class FastTwin:
         assumptions: Assumptions = USUAL,
         state_of_charge: float = 0.8,
         step_s: float = 10.0,
+        ask_s: float = 3600.0,
     ) -> None:
         steady_chain(plant, assumptions, SOUND, _ROOMS_DEGC[0])  # refuses what has no steady states
         self.plant = plant
@@ -133,6 +135,7 @@ class FastTwin:
             seed=seed,
             first_day=first_day,
             step_s=step_s,
+            ask_s=ask_s,
         )
         self._levels = Levels(plant, assumptions) if plant.sensor("stage_m") is not None else None
         self._bank = FastBank(plant, assumptions, state_of_charge, step_s=step_s)

@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from wheelpit.twin.faultbook import Episode
 
 _RAMP_PARTS: Final = 6  # a fault on its way is taken in so many steps ...
-_LONGEST_PART_S: Final = 7 * 86_400.0  # ... none of them longer
+_LONGEST_PART_S: Final = 7 * 86_400.0  # ... none of them longer ...
+_WATER_PART_S: Final = 60.0  # ... and where it only keeps water back, in far more
+_MOST_PARTS: Final = 600
+_OF_WATER: Final = frozenset({"clogging", "weir-debris"})
 # What happens at the pickup between two magnets is beyond a twin that steps in seconds.
 _TOO_QUICK: Final = frozenset({"rocking", "lost-magnet", "pickup-bounce"})
 
@@ -107,9 +110,9 @@ class Plan:
             if fault.name in _TOO_QUICK or (fault.loose and episode.severity < 1):
                 problems.append(f'fault "{episode.name}": it comes and goes within moments; run it on the dynamic twin')
             self._book.plan(episode)
-            cuts.update(_steps(episode.onset_s, episode.ramp_s))
+            cuts.update(_steps(fault.name, episode.onset_s, episode.ramp_s))
             if episode.cleared_s is not None:
-                cuts.update(_steps(episode.cleared_s, episode.clear_ramp_s))
+                cuts.update(_steps(fault.name, episode.cleared_s, episode.clear_ramp_s))
         if problems:
             raise UnmodelledError(problems)
         cuts.update(gate.at_s for gate in self.orders.gates)
@@ -150,6 +153,9 @@ class Plan:
         return sum(on.values())
 
 
-def _steps(begin_s: float, ramp_s: float) -> list[float]:
+def _steps(fault: str, begin_s: float, ramp_s: float) -> list[float]:
+    """Return when a fault on its way is looked at anew [s]."""
     parts = max(_RAMP_PARTS, math.ceil(ramp_s / _LONGEST_PART_S)) if ramp_s else 1
+    if ramp_s and fault in _OF_WATER:
+        parts = min(math.ceil(ramp_s / _WATER_PART_S), _MOST_PARTS)
     return [begin_s + ramp_s * k / parts for k in range(parts + 1)]

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from wheelpit.twin.scenarios.description import Event, Scenario
 
 _CHUNK_S: Final = 1800.0
+_ASK_S: Final = 10.0
 
 
 class Happened(NamedTuple):
@@ -157,6 +158,7 @@ class Steady:
             assumptions=dataclasses.replace(USUAL, room_degc=scenario.room_degc),
             state_of_charge=scenario.state_of_charge,
             step_s=self._step_s,
+            ask_s=_ASK_S,
         )
         self._switches = [(e.at_s, e.parked) for e in events if e.parked is not None]
         self._pickup = Pickup(plant, USUAL, random.Random(f"magnets {scenario.seed}"))  # noqa: S311 - no secret

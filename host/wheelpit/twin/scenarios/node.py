@@ -31,6 +31,7 @@ _EARLY_PER_HOUR: Final = 60
 _HOUR_MS: Final = 3_600_000
 _LIVE_MS: Final = 1000
 _US_PER_MS: Final = 1000
+_MRPM: Final = 1000
 _WAYS: Final = {
     "charge": ("charge_mwh", "charge_back_mwh"),
     "battery": ("battery_in_mwh", "battery_out_mwh"),
@@ -127,7 +128,8 @@ class NodeModel:
         self._read(shown)
         if self._wheel is not None:
             self._wheel.update([begin_us + at_us for at_us in edges_us], self._up_us)
-            self._values["wheel_rpm"] = self._wheel.rpm
+            rpm = self._wheel.rpm
+            self._values["wheel_rpm"] = None if rpm is None else round(rpm * _MRPM) / _MRPM
             self._faults.pop("wheel_rpm", None)
         self._state = self._state_now(parked=parked)
         self._tally(seconds)
