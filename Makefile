@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 STUBS := build/typings
 
-.PHONY: demo test check types lint fast slow contract lock clean
+.PHONY: demo test check types lint fast slow contract packages lock clean
 
 demo: $(VENV)/.run-installed
 	@$(BIN)/wheelpit demo
@@ -65,11 +65,14 @@ slow: $(VENV)/.test-installed
 contract: $(VENV)/.run-installed
 	$(BIN)/python -m wheelpit.contract.documents
 
+packages: $(VENV)/.run-installed
+	$(BIN)/python -m wheelpit.node.packages
+
 # Needs `uv`; writes no registry's address into the lock files.
 LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header
 lock:
-	$(LOCK) --extra demo --extra build pyproject.toml -o requirements.lock
-	$(LOCK) --extra demo --extra build --extra test -c requirements.lock pyproject.toml -o requirements-test.lock
+	$(LOCK) --extra demo --extra node --extra build pyproject.toml -o requirements.lock
+	$(LOCK) --extra demo --extra node --extra build --extra test -c requirements.lock pyproject.toml -o requirements-test.lock
 	$(LOCK) firmware/stubs-rp2.in -o firmware/stubs-rp2.lock
 	$(LOCK) firmware/stubs-esp32.in -o firmware/stubs-esp32.lock
 

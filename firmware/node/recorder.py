@@ -127,8 +127,9 @@ class Recorder:
         self._last = at
         step = min(ms, STEP_MAX_MS)
         self._state = self._wheel_state(parked=parked)
-        for i, spread in enumerate(self._spreads):
-            spread.add(self.values[i], self.faults[i], step)
+        # By index: enumerate would leave a tuple behind for every channel, ten times a second.
+        for i in range(len(self._spreads)):
+            self._spreads[i].add(self.values[i], self.faults[i], step)
         self.tally.add(self.values, self._state, step)
         self._dur_ms += step
         self._since_ms += ms

@@ -84,10 +84,9 @@ class Sampler:
 
     def installed(self) -> int:
         """Return how often the interrupt of a pickup had died and was put in again since boot."""
-        count = 0
-        for edges in (self._edges, self._alternator_edges):
-            if edges is not None:
-                count += edges.installed
+        count = self._edges.installed if self._edges is not None else 0
+        if self._alternator_edges is not None:
+            count += self._alternator_edges.installed
         return count
 
     def snapshot(self) -> "Snapshot":

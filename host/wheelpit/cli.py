@@ -11,7 +11,20 @@ from wheelpit import __version__
 from wheelpit.errors import WheelpitError
 
 # Imported only when used, so that `wheelpit serve` never loads the board's or the accounts' libraries.
-_COMMANDS: Final = ("alarms", "backup", "board", "books", "demo", "node", "plant", "restore", "serve", "twin")
+_COMMANDS: Final = (
+    "alarms",
+    "backup",
+    "board",
+    "books",
+    "demo",
+    "doctor",
+    "export",
+    "node",
+    "plant",
+    "restore",
+    "serve",
+    "twin",
+)
 
 
 class _Commands(click.Group):

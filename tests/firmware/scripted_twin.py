@@ -32,6 +32,8 @@ class ScriptedTwin:
         self.magnets = magnets
         self.wiring = wiring or WIRING
         self.link = True
+        self.alternator_hz = 0.0
+        self._phase = 0.0
         self.switches: dict[str, int] = {}
         self.port = 0
         self.hellos: list[Any] = []
@@ -83,12 +85,22 @@ class ScriptedTwin:
             frame = {
                 "t_us": end_us,
                 "edges": edges,
+                "alternator_edges": self._alternator(end_us),
                 "mean": self.mean,
                 "link": self.link,
                 "switches": self.switches,
             }
             self._say(writer, frame)
             await writer.drain()
+
+    def _alternator(self, end_us: int) -> list[int]:
+        """Return the pulses of a phase in the frame that ends now."""
+        step = self.alternator_hz * _FRAME_US / 1e6
+        before, self._phase = self._phase, self._phase + step
+        return [
+            round(end_us - _FRAME_US + (pulse - before) / step * _FRAME_US)
+            for pulse in range(int(before) + 1, int(self._phase) + 1)
+        ]
 
     @staticmethod
     def _say(writer: asyncio.StreamWriter, told: object) -> None:

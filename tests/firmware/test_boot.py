@@ -24,7 +24,7 @@ app: Any = import_module("node.app")
 
 
 @pytest.mark.slow
-def test_measures_from_the_start_without_network_address_or_broker_and_connects_when_they_come(
+def test_f05_measures_from_the_start_without_network_address_or_broker_and_connects_when_they_come(
     free_port: Callable[[], int], tmp_path: Path
 ) -> None:
     async def play(interpreter: str) -> Any:
@@ -104,7 +104,9 @@ async def ended(words: list[str], environment: dict[str, str]) -> tuple[int | No
 @pytest.mark.slow
 @BOTH
 @pytest.mark.parametrize("broken", ["node/mqtt.py", "node/app.py", "node/names.py"])
-def test_whatever_fails_at_the_start_ends_in_a_restart(interpreter: str, broken: str, tmp_path: Path) -> None:
+def test_f29_whatever_fails_at_the_start_ends_in_a_restart(
+    interpreter: str, broken: str, tmp_path: Path
+) -> None:
     # A part of the firmware that cannot be imported comes first on the path.
     package = tmp_path / "node"
     package.mkdir()

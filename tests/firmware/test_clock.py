@@ -31,7 +31,7 @@ def test_up_time_starts_at_nothing_wherever_the_ticks_are() -> None:
         assert Ticks(at).made().up_ms() == 0
 
 
-def test_up_time_rises_through_many_wraps() -> None:
+def test_f19_up_time_rises_through_many_wraps() -> None:
     ticks = Ticks(WRAP - 10_000)
     made = ticks.made()
     seen = []
@@ -42,7 +42,7 @@ def test_up_time_rises_through_many_wraps() -> None:
     assert seen[-1] > 6 * WRAP
 
 
-def test_the_moment_of_a_tick_is_found_on_both_sides_of_a_wrap() -> None:
+def test_f19_the_moment_of_a_tick_is_found_on_both_sides_of_a_wrap() -> None:
     ticks = Ticks(WRAP - 1_000)
     made = ticks.made()
     before = made.tick()
@@ -59,7 +59,7 @@ def test_without_an_answer_there_is_no_date() -> None:
     assert made.unix_ms(1000) is None
 
 
-def test_an_answer_dates_what_came_before_it_in_this_boot() -> None:
+def test_f18_an_answer_dates_what_came_before_it_in_this_boot() -> None:
     ticks = Ticks(12_345)
     made = ticks.made()
     early = made.up_ms()
@@ -72,7 +72,7 @@ def test_an_answer_dates_what_came_before_it_in_this_boot() -> None:
 
 
 @pytest.mark.parametrize(("asked", "heard", "taken"), [(0, 2_000, True), (0, 2_001, False), (10, 9, False)])
-def test_a_slow_or_impossible_round_trip_says_nothing(asked: int, heard: int, taken: bool) -> None:  # noqa: FBT001
+def test_f17_a_slow_or_impossible_round_trip_says_nothing(asked: int, heard: int, taken: bool) -> None:  # noqa: FBT001
     made = Ticks().made()
     assert made.offer(NOW_MS, asked, heard) is taken
     assert (made.anchor_ms is not None) is taken
@@ -117,7 +117,7 @@ def test_the_phase_puts_ticks_on_the_grid_of_unix_time(at: int) -> None:
     assert (made.shift > shift) is (at == WRAP - 3_000)  # a wrap moves the phase, and says so
 
 
-def test_the_calendar_of_the_chip_is_never_asked() -> None:
+def test_f18_the_calendar_of_the_chip_is_never_asked() -> None:
     # Boards begin in 1970, 2000 or 2021; the module knows of no calendar at all.
     assert not {"time", "RTC", "machine", "gmtime", "localtime"} & set(vars(clock))
 

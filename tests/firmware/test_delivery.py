@@ -99,7 +99,7 @@ def test_a_message_takes_as_many_records_as_fit() -> None:
     assert [n for _, numbers in [first, *rest] for n in numbers] == list(range(1, HELD + 1))
 
 
-def test_every_connection_begins_again_from_the_receipt() -> None:
+def test_f07_every_connection_begins_again_from_the_receipt() -> None:
     rig = Rig()
     rig.measure(3)
     rig.up()
@@ -334,7 +334,7 @@ def test_after_names_the_record_held_before_even_if_it_is_receipted() -> None:
     assert rig.sent()[0] == (0, [5])
 
 
-def test_records_made_before_the_clock_was_known_are_dated_when_they_go() -> None:
+def test_f18_records_made_before_the_clock_was_known_are_dated_when_they_go() -> None:
     rig = Rig()
     rig.now_ms = 5_000
     rig.measure(1)

@@ -164,10 +164,10 @@ QUICK = settings(
 )
 
 
-def test_some_histories() -> None:
+def test_f07_some_histories() -> None:
     run_state_machine_as_test(Histories, settings=QUICK)
 
 
 @pytest.mark.slow
-def test_many_histories() -> None:
+def test_f07_many_histories() -> None:
     run_state_machine_as_test(Histories, settings=settings(QUICK, max_examples=400))

@@ -43,7 +43,7 @@ def test_there_is_firmware_to_check() -> None:
 
 
 @pytest.mark.parametrize("path", EVERYWHERE, ids=name)
-def test_no_assert_no_bare_except_no_threads(path: Path) -> None:
+def test_f06_f27_no_assert_no_bare_except_no_threads(path: Path) -> None:
     tree = ast.parse(path.read_text())
     for node in ast.walk(tree):
         # Optimised away on a board, and no way to treat a condition of the outer world.
@@ -68,7 +68,7 @@ def test_only_a_hal_knows_the_board(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", ON_BOARD, ids=name)
-def test_nothing_on_the_board_pulls_down_or_imports_the_host(path: Path) -> None:
+def test_f24_nothing_on_the_board_pulls_down_or_imports_the_host(path: Path) -> None:
     text = path.read_text()
     # The newer RP2 chip can hold a floating input half way up; its pull-down does not help.
     assert "PULL_DOWN" not in text

@@ -121,7 +121,7 @@ def test_a_reading_at_or_beyond_its_end_is_none(
     assert ((found[0] is None), (found[1] is None)) == ((faults[0] is not None), (faults[1] is not None))
 
 
-def test_nothing_at_the_address_is_absent_and_asked_again_now_and_then() -> None:
+def test_f25_nothing_at_the_address_is_absent_and_asked_again_now_and_then() -> None:
     setup = Setup()
     setup.board.bus.failing.add(64)
     for _ in range(100):
@@ -133,7 +133,7 @@ def test_nothing_at_the_address_is_absent_and_asked_again_now_and_then() -> None
     assert found == (13_500, 5_400, None)
 
 
-def test_a_bus_that_fails_gives_nothing_old_and_is_freed() -> None:
+def test_f25_a_bus_that_fails_gives_nothing_old_and_is_freed() -> None:
     setup = Setup()
     setup.settle()
     setup.board.bus.failing.add(64)
@@ -146,7 +146,7 @@ def test_a_bus_that_fails_gives_nothing_old_and_is_freed() -> None:
     assert found == (13_500, 5_400, None)
 
 
-def test_one_failed_read_costs_one_sample() -> None:
+def test_f25_one_failed_read_costs_one_sample() -> None:
     setup = Setup()
     setup.settle()
     setup.board.bus.failing.add(64)
@@ -156,7 +156,7 @@ def test_one_failed_read_costs_one_sample() -> None:
     assert setup.board.bus.recoveries == 0
 
 
-def test_a_chip_that_lost_its_power_is_noticed_within_two_seconds_and_set_up() -> None:
+def test_f25_a_chip_that_lost_its_power_is_noticed_within_two_seconds_and_set_up() -> None:
     setup = Setup()
     setup.settle()
     for steady in range(25):  # wherever the driver stands in its checks
@@ -173,7 +173,7 @@ def test_a_chip_that_lost_its_power_is_noticed_within_two_seconds_and_set_up() -
 
 
 @pytest.mark.parametrize("register", [0xFE, 0xFF])
-def test_another_chip_is_refused(register: int) -> None:
+def test_f25_another_chip_is_refused(register: int) -> None:
     setup = Setup()
     setup.chip.registers[register] ^= 0x0100
     for _ in range(30):

@@ -113,7 +113,7 @@ def test_a_host_that_comes_is_asked_at_once(node: Any) -> None:
     [({}, True, 10), ({"up_ms": 1}, False, 10), ({}, False, 2_001)],
     ids=["kept by the broker", "to another question", "too late"],
 )
-def test_an_answer_that_says_too_little_about_the_time_is_not_used(
+def test_f17_an_answer_that_says_too_little_about_the_time_is_not_used(
     node: Any,
     change: dict[str, int],
     retained: bool,  # noqa: FBT001 - a parameter of the test
@@ -289,7 +289,7 @@ class Radio:
         {"there_from_ms": 45_000, "raises_until_ms": 40_000},
     ],
 )
-def test_waits_for_the_network_and_asks_for_it_again(
+def test_f13_waits_for_the_network_and_asks_for_it_again(
     node: Any, monkeypatch: pytest.MonkeyPatch, radio: dict[str, int]
 ) -> None:
     wlan = Radio(node.world)
@@ -319,7 +319,7 @@ def test_waits_for_the_network_and_asks_for_it_again(
     assert beats > 45 / link_module.LONGEST_PAUSE_MS * 1000
 
 
-def test_the_link_counts_as_up_only_while_the_broker_is_heard(node: Any) -> None:
+def test_f09_the_link_counts_as_up_only_while_the_broker_is_heard(node: Any) -> None:
     client = node.link.client
     assert not node.link.up()
     client.up, client.heard_ms = True, node.clock.up_ms()

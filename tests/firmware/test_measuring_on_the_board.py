@@ -20,16 +20,21 @@ MEASURING = [
     "fields",
     "clock",
     "records",
+    "pattern",
+    "chipsettings",
     "settings",
     "pulses",
     "pins",
     "wifi",
     "tally",
-    "ina226",
-    "analogue",
+    "readers",
     "recorder",
     "sampler",
+    "analogue",
+    "ina226",
 ]
+# Imported only where the settings ask for them.
+FITTED = ["counted", "shaft", "ina228", "ads1115", "ds18b20", "hx711"]
 
 
 def run(
@@ -57,7 +62,8 @@ def measured(interpreter: str, folder: Path, **changes: Any) -> list[Any]:
     }
     path = folder / "told.json"  # MicroPython takes no argument above 255 bytes
     path.write_text(json.dumps({**found, **changes}))
-    return run(interpreter, "measuring.py", str(path), search=(FIRMWARE / "sim",))
+    # The simulated chips take their part of the heap; they are not on a board.
+    return run(interpreter, "measuring.py", str(path), search=(FIRMWARE / "sim",), heap="256k")
 
 
 @pytest.mark.parametrize("from_us", [0, WRAP - 30_000_000])
@@ -86,16 +92,60 @@ def test_five_watts_on_the_board(tmp_path: Path) -> None:
     assert ms >= 100_000
 
 
-def test_the_interrupt_allocates_nothing() -> None:
+def test_f22_the_interrupt_allocates_nothing() -> None:
     assert run("micropython", "isr.py") == [{"ring": True, "careless": False, "taken": 64, "lost": 136}]
 
 
-def test_the_measuring_side_fits_into_a_small_heap() -> None:
+def test_f32_the_measuring_side_fits_into_a_small_heap() -> None:
     (used,) = run("micropython", "imports.py", *MEASURING, heap="128k")
     assert set(used) == set(MEASURING)
     assert max(used.values()) < 80_000  # the rest is for the journal, the link and what they hold
 
 
-@pytest.mark.parametrize("module", MEASURING)
+def test_f15_a_sample_takes_nothing_from_the_heap_and_a_record_little() -> None:
+    (found,) = run("micropython", "garbage.py", heap="500k")
+    assert found["standing"] == {"mean": 0, "most": 0, "records": 0}
+    assert (found["full"]["mean"], found["full"]["most"]) == (0, 0)
+    # What a record is made of: it lives until it is in the journal. A board needs half of this a word.
+    assert found["records"]["records"] == 5
+    assert found["records"]["most"] < 3_000
+    assert found["records"]["mean"] < 60
+
+
+def test_a_driver_that_nobody_asks_for_is_not_loaded() -> None:
+    (used,) = run("micropython", "imports.py", *MEASURING, *FITTED, heap="200k")
+    assert used["hx711"] - used["ina226"] > 5_000  # what the boards without them save
+
+
+@pytest.mark.parametrize("module", [*MEASURING, *FITTED])
 def test_each_module_can_be_imported_alone(module: str) -> None:
     run("micropython", "imports.py", module, heap="128k")
+
+
+def test_every_chip_and_the_alternator_on_the_board(tmp_path: Path) -> None:
+    settings = {
+        **GOOD,
+        "alternator": {"pin": 16, "pulses_per_turn": 8},
+        "channels": {
+            "battery_v": {"chip": "ina228", "address": 64, "reads": "bus"},
+            "charge_a": {
+                "chip": "ina228", "address": 64, "reads": "current", "shunt_uohm": 1500, "range_ma": 27_000
+            },
+            "rectified_v": {"chip": "ads1115", "address": 72, "input": 1, "gain_ppm": 31_303_030},
+            "stage_m": {"chip": "ads1115", "address": 72, "input": 2, "gain_ppm": 2_083_333, "zero_mv": 600},
+            "battery_degc": {"chip": "ds18b20", "wire_pin": 22},
+            "shaft_nm": {"chip": "hx711", "data_pin": 10, "clock_pin": 11, "step_ppm": 2500},
+        },
+    }  # fmt: skip
+    told = {"settings": settings, "seconds": 80}
+    on_board = measured("micropython", tmp_path, **told)
+    assert on_board == measured("cpython", tmp_path, **told)
+    last = on_board[-1]
+    assert last["faults"] == [None] * 8
+    rpm, alternator, rectified, volts, stage, amps, degc, torque = last["mean"]
+    assert rpm == pytest.approx(10_400, rel=1e-3)
+    assert alternator == pytest.approx(187_200, rel=1e-3)  # 18 times as fast
+    assert (rectified, stage) == (pytest.approx(20_800, abs=4), pytest.approx(1230, abs=1))
+    assert (volts, amps) == (13_500, 5_400)
+    assert degc == 2150
+    assert torque == 1000

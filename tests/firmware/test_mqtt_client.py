@@ -58,7 +58,7 @@ def test_connects_with_clean_session_will_user_and_password() -> None:
         assert {(m.qos, m.retain, m.duplicate) for m in broker.of("number")} == {(1, False, False)}
 
 
-def test_a_broker_that_never_acknowledges_is_left_and_nothing_stalls() -> None:
+def test_f01_a_broker_that_never_acknowledges_is_left_and_nothing_stalls() -> None:
     async def script(broker: ScriptedBroker) -> None:
         broker.manners.silent = {"PUBACK"}
         await broker.until(lambda: len(broker.connections) >= 3 and len(broker.of("number")) > 12)
@@ -69,7 +69,7 @@ def test_a_broker_that_never_acknowledges_is_left_and_nothing_stalls() -> None:
         assert all(ticks >= 5 for _, _, ticks in report["errors"])  # other tasks ran while it waited
 
 
-def test_packet_ids_go_round_after_65535_past_those_in_flight() -> None:
+def test_f02_packet_ids_go_round_after_65535_past_those_in_flight() -> None:
     async def play(interpreter: str) -> Any:
         async with running(interpreter, "many_probe.py") as probe:
             return await probe.finished(60)
@@ -79,7 +79,7 @@ def test_packet_ids_go_round_after_65535_past_those_in_flight() -> None:
         assert report == {"count": 70_000, "again": 0, "least": 1, "most": 65535}
 
 
-def test_recovers_from_a_connection_cut_at_any_byte_and_subscribes_again() -> None:
+def test_f03_recovers_from_a_connection_cut_at_any_byte_and_subscribes_again() -> None:
     cuts = [("CONNACK", n) for n in range(4)]
     cuts += [("SUBACK", n) for n in range(5)]
     cuts += [("PUBACK", n) for n in range(4)]
@@ -97,7 +97,7 @@ def test_recovers_from_a_connection_cut_at_any_byte_and_subscribes_again() -> No
         assert {kind for kind, _, _ in report["errors"]} <= {"EOFError", "OSError"}
 
 
-def test_recovers_from_a_ping_that_is_answered_by_half() -> None:
+def test_f03_recovers_from_a_ping_that_is_answered_by_half() -> None:
     async def script(broker: ScriptedBroker) -> None:
         broker.manners.cuts = [("PINGRESP", 0), ("PINGRESP", 1)]
         await broker.until(lambda: len(broker.connections) == 3)
@@ -106,7 +106,7 @@ def test_recovers_from_a_ping_that_is_answered_by_half() -> None:
     assert [len(report["errors"]) for report in run(script, count=0, keepalive_s=1)] == [2, 2]
 
 
-def test_slow_acknowledgements_bound_what_is_in_flight_and_memory() -> None:
+def test_f04_slow_acknowledgements_bound_what_is_in_flight_and_memory() -> None:
     async def script(broker: ScriptedBroker) -> None:
         broker.manners.late_s = {"PUBACK": 0.005}
         await broker.until(lambda: len(broker.published) == 1200, timeout_s=60)
@@ -126,7 +126,7 @@ def test_a_message_at_qos_0_passes_a_full_window() -> None:
     run(script, window=2, live=True)
 
 
-def test_a_silent_peer_is_noticed_by_a_ping() -> None:
+def test_f16_a_silent_peer_is_noticed_by_a_ping() -> None:
     async def script(broker: ScriptedBroker) -> None:
         broker.manners.silent = {"PINGRESP"}
         await broker.until(lambda: len(broker.connections) == 2)
@@ -136,14 +136,14 @@ def test_a_silent_peer_is_noticed_by_a_ping() -> None:
         assert report["errors"][0][1] == "the broker does not answer a ping"
 
 
-def test_pings_keep_a_quiet_connection_open() -> None:
+def test_f10_pings_keep_a_quiet_connection_open() -> None:
     async def script(broker: ScriptedBroker) -> None:
         await broker.until(lambda: bool(broker.connections) and broker.connections[0].pings >= 4)
 
     assert [report["errors"] for report in run(script, count=0, keepalive_s=1)] == [[], []]
 
 
-def test_a_peer_that_accepts_and_stays_silent_is_left() -> None:
+def test_f08_a_peer_that_accepts_and_stays_silent_is_left() -> None:
     async def script(broker: ScriptedBroker) -> None:
         broker.manners.silent = {"CONNACK"}
         await broker.until(lambda: len(broker.connections) == 2)
@@ -154,7 +154,7 @@ def test_a_peer_that_accepts_and_stays_silent_is_left() -> None:
         assert report["errors"][0][1].startswith("no answer from the broker at 127.0.0.1:")
 
 
-def test_a_peer_that_stops_reading_is_left() -> None:
+def test_f16_a_peer_that_stops_reading_is_left() -> None:
     async def script(broker: ScriptedBroker) -> None:
         await broker.until(lambda: bool(broker.published))
         broker.deafen()
@@ -223,7 +223,7 @@ def test_a_message_too_long_for_memory_is_passed_over_and_acknowledged() -> None
         assert report["errors"] == []
 
 
-def test_waits_for_a_broker_that_is_not_there_yet(free_port: Callable[[], int]) -> None:
+def test_f05_waits_for_a_broker_that_is_not_there_yet(free_port: Callable[[], int]) -> None:
     async def play(interpreter: str) -> Any:
         port = free_port()
         told = json.dumps({"port": port, "count": 3})

@@ -37,7 +37,7 @@ def test_edges_come_out_as_they_went_in() -> None:
     assert ring.exact is False
 
 
-def test_edges_that_find_no_room_are_counted_and_the_older_ones_stay() -> None:
+def test_f21_edges_that_find_no_room_are_counted_and_the_older_ones_stay() -> None:
     ticks = Ticks()
     ring = pins.EdgeRing(ticks)
     for i in range(70):
@@ -74,7 +74,7 @@ class Line:
         self.log.append((self.name, level))
 
 
-def test_a_bus_is_freed_by_nine_clocks_and_a_stop() -> None:
+def test_f25_a_bus_is_freed_by_nine_clocks_and_a_stop() -> None:
     # UM10204 (the I2C-bus specification), 3.1.16 "Bus clear": nine clock pulses; 3.1.4: SDA rising while SCL is high
     # is a STOP.
     log: list[tuple[str, int]] = []
@@ -128,7 +128,7 @@ def wait(wlan: Any, ticks: Ticks, ms: int) -> bool:
     return False
 
 
-def test_joining_leaves_first_waits_a_second_and_never_sleeps_the_radio() -> None:
+def test_f10_f11_joining_leaves_first_waits_a_second_and_never_sleeps_the_radio() -> None:
     ticks = Ticks()
     nic = Nic(ticks)
     wlan = wifi.Wlan(nic, 16, ticks)
@@ -148,7 +148,7 @@ def test_joining_leaves_first_waits_a_second_and_never_sleeps_the_radio() -> Non
 
 
 @pytest.mark.parametrize("refusing", ["active", "config", "connect", "disconnect"])
-def test_whatever_the_driver_refuses_the_next_attempt_goes_on(refusing: str) -> None:
+def test_f11_whatever_the_driver_refuses_the_next_attempt_goes_on(refusing: str) -> None:
     ticks = Ticks()
     nic = Nic(ticks, refusing)
     wlan = wifi.Wlan(nic, 16, ticks)
@@ -161,7 +161,7 @@ def test_whatever_the_driver_refuses_the_next_attempt_goes_on(refusing: str) -> 
     assert wait(wlan, ticks, 5000)
 
 
-def test_every_fifth_attempt_switches_the_interface_off_and_on() -> None:
+def test_f11_every_fifth_attempt_switches_the_interface_off_and_on() -> None:
     ticks = Ticks()
     nic = Nic(ticks, joins=False)
     wlan = wifi.Wlan(nic, 16, ticks)
@@ -174,7 +174,7 @@ def test_every_fifth_attempt_switches_the_interface_off_and_on() -> None:
     assert nic.calls.count("connect mill water") == 10
 
 
-def test_joining_waits_across_ticks_that_come_round() -> None:
+def test_f19_joining_waits_across_ticks_that_come_round() -> None:
     ticks = Ticks()
     ticks.at = (1 << 30) - 400
     nic = Nic(ticks)

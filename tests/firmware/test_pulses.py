@@ -57,7 +57,7 @@ def test_f20_bounce_is_refused_and_counted() -> None:
     assert {round(mrpm / 10) for mrpm in speeds(looks, 6)} == {1200}
 
 
-def test_an_edge_at_the_fastest_speed_counts_and_one_just_above_does_not() -> None:
+def test_f20_an_edge_at_the_fastest_speed_counts_and_one_just_above_does_not() -> None:
     for rpm, counted in ((119.9, True), (120.5, False)):
         pickup = Pickup(4, fastest_rpm=120)
         pickup.run(passages(even(4), rpm, 0.0, 0.9), 1)
@@ -158,7 +158,7 @@ def test_f20_rocking_at_the_pickup_is_no_missing_magnet_and_ends_in_a_stand(
     assert pickup.wheel.rejected == near or not steady
 
 
-def test_one_missed_edge_does_not_stop_the_wheel() -> None:
+def test_f20_one_missed_edge_does_not_stop_the_wheel() -> None:
     times = passages(even(4), 10, 0.0, 60)
     del times[20]
     looks = Pickup(4).run(times, 60)

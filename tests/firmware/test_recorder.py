@@ -239,7 +239,7 @@ def test_a_clock_that_is_set_or_stepped_loses_no_time_and_makes_no_short_record(
 
 
 @pytest.mark.parametrize("from_us", [WRAP - 12_000_000, 1000 * WRAP - 12_000_000])
-def test_ticks_that_come_round_change_no_record(from_us: int) -> None:
+def test_f19_ticks_that_come_round_change_no_record(from_us: int) -> None:
     def play(at_us: int) -> list[Any]:
         node = Node(from_us=at_us)
         node.turn(9.2, 60)
@@ -271,7 +271,7 @@ def test_the_snapshot_is_the_newest_sample_with_its_time() -> None:
     assert snapshot.faults == [None] * 5
 
 
-def test_lost_edges_make_no_false_speed() -> None:
+def test_f21_lost_edges_make_no_false_speed() -> None:
     node = Node()
     node.turn(10, 30)
     node.run(20_000)

@@ -43,7 +43,12 @@ class Story:
 
 
 async def play(
-    interpreter: str, folder: Path, samples: int, script: Callable[[ScriptedTwin, Story], Awaitable[None]]
+    interpreter: str,
+    folder: Path,
+    samples: int,
+    script: Callable[[ScriptedTwin, Story], Awaitable[None]],
+    wiring: dict[str, Any] | None = None,
+    **told: Any,
 ) -> Story:
     """Run the board with a scripted twin and a server that only listens; return what it told."""
 
@@ -53,9 +58,9 @@ async def play(
         writer.close()
 
     settings = folder / "settings.json"
-    settings.write_text(json.dumps({**GOOD, "record_s": 5, "parked_pin": 9}))
+    settings.write_text(json.dumps({**GOOD, "record_s": 5, "parked_pin": 9, **told}))
     server = await asyncio.start_server(listen, "127.0.0.1", 0)
-    async with ScriptedTwin() as twin:
+    async with ScriptedTwin(wiring=wiring) as twin:
         port = str(server.sockets[0].getsockname()[1])
         words, environment = command(
             interpreter,
@@ -115,6 +120,54 @@ def test_pins_follow_the_plant_and_the_network_the_twin(interpreter: str, tmp_pa
         assert record["span_ms"] >= 1_000
 
     asyncio.run(play(interpreter, tmp_path, 10_000, script))
+
+
+@BOTH
+def test_finer_chips_and_a_phase_follow_the_plant(interpreter: str, tmp_path: Path) -> None:
+    wiring = {
+        "i2c": {
+            "64": {"chip": "ina228", "bus": "battery_v", "shunt": "charge_a", "shunt_uohm": 1500},
+            "72": {
+                "chip": "ads1115",
+                "inputs": {"1": {"channel": "rectified_v", "mv_per_unit": 3300 / 103.3, "zero_mv": 0}},
+            },
+        },
+        "edges": {"15": "wheel", "16": "alternator"},
+    }
+    channels = {
+        "battery_v": {"chip": "ina228", "address": 64, "reads": "bus"},
+        "charge_a": {
+            "chip": "ina228", "address": 64, "reads": "current", "shunt_uohm": 1500, "range_ma": 27_000
+        },
+        "rectified_v": {"chip": "ads1115", "address": 72, "input": 1, "gain_ppm": 31_303_030},
+        "battery_degc": {"chip": "ds18b20", "wire_pin": 22},
+    }  # fmt: skip
+
+    async def script(twin: ScriptedTwin, story: Story) -> None:
+        twin.alternator_hz = 8 * 187 / 60
+        live = await story.until(
+            lambda line: (
+                line["what"] == "live" and line["faults"] == [None] * 5 + ["absent"] and line["values"][1]
+            )
+        )
+        rpm, alternator, rectified, volts, amps, degc = live["values"]
+        assert rpm == pytest.approx(40_000, rel=0.02)
+        assert alternator == pytest.approx(187_000, rel=0.02)
+        assert rectified == pytest.approx(20_800, abs=5)
+        assert (volts, amps) == (pytest.approx(13_500, abs=1), pytest.approx(5_400, abs=1))
+        assert degc is None  # no thermometer is simulated on a wire
+
+    asyncio.run(
+        play(
+            interpreter,
+            tmp_path,
+            10_000,
+            script,
+            wiring,
+            channels=channels,
+            alternator={"pin": 16, "pulses_per_turn": 8},
+        )
+    )
 
 
 @BOTH

@@ -63,7 +63,7 @@ def failing(times: int, done: list[str]) -> Callable[[Any], Awaitable[None]]:
     return work
 
 
-def test_a_task_that_fails_is_logged_with_its_traceback_counted_and_started_again() -> None:
+def test_f31_a_task_that_fails_is_logged_with_its_traceback_counted_and_started_again() -> None:
     rig = Rig()
     done: list[str] = []
     rig.supervisor.add("sampler", failing(2, done), 1000)
@@ -76,7 +76,7 @@ def test_a_task_that_fails_is_logged_with_its_traceback_counted_and_started_agai
     assert rig.printed
 
 
-def test_one_that_fails_leaves_the_others_alone() -> None:
+def test_f31_one_that_fails_leaves_the_others_alone() -> None:
     rig = Rig()
     beats: list[str] = []
 
@@ -106,7 +106,7 @@ def test_a_task_that_ends_is_started_again_too() -> None:
     assert rig.log.entries[0][1] == "task link ended, which it never should"
 
 
-def test_five_failures_within_ten_minutes_restart_the_board() -> None:
+def test_f31_five_failures_within_ten_minutes_restart_the_board() -> None:
     rig = Rig()
     done: list[str] = []
     rig.supervisor.add("sampler", failing(99, done), 1000)
@@ -129,7 +129,7 @@ def test_failures_that_lie_further_apart_do_not() -> None:
     assert rig.supervisor.restarts()["sampler"] >= 11
 
 
-def test_the_watchdog_is_fed_only_while_every_task_moves() -> None:
+def test_f12_f28_the_watchdog_is_fed_only_while_every_task_moves() -> None:
     rig = Rig()
     moving = {"sampler": True, "link": True}
 

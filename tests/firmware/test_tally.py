@@ -117,7 +117,7 @@ Samples = st.lists(
 
 @settings(deadline=None, max_examples=60)
 @given(Samples)
-def test_energy_and_charge_are_exact_to_the_last_nanojoule(
+def test_f33_energy_and_charge_are_exact_to_the_last_nanojoule(
     samples: list[tuple[int | None, int | None, int]],
 ) -> None:
     made, layout, _ = make(["battery_v", "charge_a", "battery_a"])
@@ -137,7 +137,7 @@ def test_energy_and_charge_are_exact_to_the_last_nanojoule(
     assert found["battery_out_mas"] == int(out)
 
 
-def test_five_watts_lose_nothing_below_a_milliwatt_hour() -> None:
+def test_f33_five_watts_lose_nothing_below_a_milliwatt_hour() -> None:
     # 5 W x 10 s is 13.889 mWh: cut off in each record it would be 6.4 % less.
     made, layout, _ = make(["battery_v", "charge_a"])
     books = [0]
@@ -149,14 +149,14 @@ def test_five_watts_lose_nothing_below_a_milliwatt_hour() -> None:
     assert {after - before for before, after in pairwise(books)} == {13, 14}
 
 
-def test_the_greatest_plant_stays_within_small_integers() -> None:
+def test_f33_the_greatest_plant_stays_within_small_integers() -> None:
     # The bound of the module: volts and amperes together below 1074, for the longest step.
     made, layout, _ = make(["battery_v", "charge_a"])
     feed(made, layout, {"battery_v": 573_999, "charge_a": 499_999}, ms=tally.STEP_MAX_MS)
     assert read(made, layout)["charge_mwh"] == 573_999 * 499_999 * 1000 // 3_600_000_000
 
 
-def test_a_total_goes_on_rising_past_the_reach_of_a_small_integer() -> None:
+def test_f33_a_total_goes_on_rising_past_the_reach_of_a_small_integer() -> None:
     counter = tally.Counter()
     for _ in range(9):
         counter.add((1 << 28) - 1)
@@ -168,8 +168,11 @@ def test_a_total_goes_on_rising_past_the_reach_of_a_small_integer() -> None:
     assert charge.value() == 30_000 * 50 * 3600 > 1 << 32
 
 
-def test_no_float_would_make_a_difference_because_there_is_none() -> None:
-    for module in ("tally", "pulses", "recorder", "clock", "analogue", "ina226"):
+def test_f33_no_float_would_make_a_difference_because_there_is_none() -> None:
+    for module in (
+        "ads1115", "analogue", "chipsettings", "clock", "counted", "ds18b20", "hx711", "ina226", "ina228", "pattern",
+        "pins", "pulses", "recorder", "sampler", "shaft", "tally",
+    ):  # fmt: skip
         for node in ast.walk(ast.parse((FIRMWARE / "node" / f"{module}.py").read_text())):
             assert not (isinstance(node, ast.Constant) and isinstance(node.value, float)), module
             assert not (isinstance(node, ast.BinOp | ast.AugAssign) and isinstance(node.op, ast.Div)), module
@@ -180,7 +183,7 @@ def test_no_float_would_make_a_difference_because_there_is_none() -> None:
 
 
 @pytest.mark.parametrize("magnets", [1, 3, 4, 7, 8])
-def test_turns_are_exact_for_any_number_of_magnets(magnets: int) -> None:
+def test_f33_turns_are_exact_for_any_number_of_magnets(magnets: int) -> None:
     made, layout, wheel = make([], magnets)
     seen = []
     for edges in range(3000):

@@ -101,7 +101,7 @@ def for_both(folder: Path, play: Callable[[Site], Awaitable[None]], **told: Any)
     asyncio.run(both(live))
 
 
-def test_says_who_it_is_and_then_what_it_measures(tmp_path: Path) -> None:
+def test_f34_says_who_it_is_and_then_what_it_measures(tmp_path: Path) -> None:
     async def play(here: Site) -> None:
         broker = here.broker
         await here.until_stored(2)
@@ -161,7 +161,7 @@ def test_says_who_it_is_and_then_what_it_measures(tmp_path: Path) -> None:
     for_both(tmp_path, play, secrets={"broker_user": "wheel", "broker_password": "mill"})
 
 
-def test_a_bad_day_costs_no_record_and_no_memory(tmp_path: Path) -> None:
+def test_f32_a_bad_day_costs_no_record_and_no_memory(tmp_path: Path) -> None:
     async def play(here: Site) -> None:
         broker, host, twin = here.broker, here.host, here.twin
         # The host does not listen yet: the newest values go out, records wait.

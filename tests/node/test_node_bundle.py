@@ -51,7 +51,7 @@ def test_the_interpreter_loads_a_compiled_module(tmp_path: Path) -> None:
     assert path.endswith("node/names.mpy")
 
 
-def test_another_format_is_refused_with_both_versions() -> None:
+def test_f35_another_format_is_refused_with_both_versions() -> None:
     module = BoardFile("node/x.mpy", b"M\x06\x00\x1f")
     assert check_format([module], 0x1B06, "1.29.0") == MpyFormat(6, 0)
     with pytest.raises(BundleError) as caught:

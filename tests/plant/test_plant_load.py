@@ -144,7 +144,7 @@ def test_a_slip_is_named_with_its_remedy(old: str, new: str, expected: str) -> N
         ("pin = 26", "pin = 2\naddress = 0x48", "sensor rectified_v.full_mv = 3300: the converter's full scales are 256,"),
         ("pin = 26", "pin = 4\naddress = 0x48\nfull_mv = 4096", "sensor rectified_v.pin = 4: the converter at 0x48 has"),
         ("address = 0x45", 'address = 0x40\nchip = "ina228"', "sensor rectified_a.address = 0x40: there is already an ina226"),
-        (_INVERTER, _with("alternator_rpm", 'kind = "phase"\npin = 15'), "sensor alternator_rpm.pin = 15: already used by wheel_rpm"),
+        (_INVERTER, _with("alternator_rpm", 'kind = "phase"\npin = 15'), "sensor wheel_rpm.pin = 15: already used by alternator_rpm"),
         (_INVERTER, _with("wheel_rpm", 'kind = "phase"\npin = 16'), 'sensor wheel_rpm.kind = "phase": cannot give wheel_rpm'),
         (_INVERTER, _with("battery_v", 'kind = "thermometer"\npin = 16'), "cannot give battery_v"),
         (_INVERTER, _with("water_degc", 'kind = "thermometer"\npin = 16\nrom = "10ff"'), 'sensor water_degc.rom = "10ff": write 16'),

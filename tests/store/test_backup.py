@@ -17,6 +17,7 @@ from wheelpit.store import backup
 from wheelpit.store.backup import BackupError, back_up, checked, put_back
 from wheelpit.store.ledger import FILE, Ledger
 from wheelpit.store.migrate import LedgerNewer
+from wheelpit.store.newfile import FileInTheWayError
 from wheelpit.store.reader import LedgerMissing, LedgerReader
 
 if TYPE_CHECKING:
@@ -55,7 +56,7 @@ def test_nothing_is_overwritten_unless_asked(desk: Any, record: Callable[..., An
     desk.take(record(1))
     out = tmp_path / "copy.db"
     out.write_text("precious")
-    with pytest.raises(BackupError, match="exists already: give another name, or --replace"):
+    with pytest.raises(FileInTheWayError, match="exists already: give another name, or --replace"):
         back_up(desk.path, out)
     assert out.read_text() == "precious"
     assert back_up(desk.path, out, replace=True).rows["record"] == 1
@@ -67,7 +68,7 @@ def test_nothing_is_overwritten_unless_asked(desk: Any, record: Callable[..., An
     def take_the_name(_done: int, _of: int) -> None:
         late.write_text("precious")
 
-    with pytest.raises(BackupError, match="exists already"):
+    with pytest.raises(FileInTheWayError, match="exists already"):
         back_up(desk.path, late, say=take_the_name)
     assert late.read_text() == "precious"
     assert list(tmp_path.glob(".*")) == []

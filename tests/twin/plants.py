@@ -5,6 +5,8 @@ from __future__ import annotations
 import dataclasses
 from typing import TYPE_CHECKING, Any, Final
 
+import pytest
+
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.plant.description import FixedConverter, NoConverter
 from wheelpit.twin.assumptions import USUAL
@@ -18,6 +20,11 @@ CALM: Final = dataclasses.replace(USUAL, wander_share=0.0, lamp_w=0.0)
 KINDS: Final = ("fold-back", "fixed", "none")
 TOPOLOGIES: Final = ("diversion-at-battery", "diversion-in-controller", "series", "none")
 BATTERY_V: Final = 14.52  # at which the demo's controller holds a full bank of 20 °C
+
+
+def slow(*values: Any) -> Any:
+    """Return a case that only the slow run does, beside quick ones of its kind."""
+    return pytest.param(*values, marks=pytest.mark.slow)
 
 
 def fixed(input_w: float, **changes: Any) -> FixedConverter:

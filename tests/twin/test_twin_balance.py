@@ -7,7 +7,7 @@ import datetime as dt
 import itertools
 
 import pytest
-from tests.twin.plants import KINDS, TOPOLOGIES, plant_of, with_parts
+from tests.twin.plants import KINDS, TOPOLOGIES, plant_of, slow, with_parts
 
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.twin.balance import LABELS, Balance
@@ -47,10 +47,7 @@ QUICK = {
 
 @pytest.mark.parametrize(
     ("kind", "topology"),
-    [
-        pytest.param(*both, marks=() if both in QUICK else pytest.mark.slow)
-        for both in itertools.product(KINDS, TOPOLOGIES)
-    ],
+    [both if both in QUICK else slow(*both) for both in itertools.product(KINDS, TOPOLOGIES)],
 )
 def test_every_fault_closes_with_every_converter_and_controller(kind: str, topology: str) -> None:
     plant = plant_of(kind, topology)

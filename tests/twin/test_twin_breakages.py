@@ -7,7 +7,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import pytest
-from tests.twin.plants import CALM, DEMO, plant_of
+from tests.twin.plants import CALM, DEMO, plant_of, slow
 
 from wheelpit.plant.operating import runaway
 from wheelpit.twin.machine import TwinPlant
@@ -110,6 +110,7 @@ def test_a_tightened_belt_catches_the_alternator_again() -> None:
     assert twin.mean["charge_a"] > 4
 
 
+@pytest.mark.slow
 def test_a_worn_bearing_costs_its_friction_and_shows_in_no_curve_of_the_alternator() -> None:
     before, after, twin = _after("bearing", 20)
     assert after["wheel_rpm"] < before["wheel_rpm"]
@@ -142,7 +143,7 @@ def test_missing_pulses_take_their_share_of_the_current_and_heat(name: str, lost
     assert part_w / part_a**2 == pytest.approx(whole_w / whole_a**2 / (1 - lost), rel=1e-3)
 
 
-@pytest.mark.parametrize("name", ["diode-open", "phase-lost", "weak-magnets"])
+@pytest.mark.parametrize("name", [slow("diode-open"), "phase-lost", slow("weak-magnets")])
 def test_a_sick_alternator_gives_less_voltage_at_its_speed(name: str) -> None:
     before, after, _ = _after(name, 20)
     assert after["wheel_rpm"] > before["wheel_rpm"]
@@ -162,6 +163,7 @@ def test_missing_pulses_make_the_sampled_voltage_swing() -> None:
     assert swing(twin) > 2
 
 
+@pytest.mark.slow
 def test_wading_brakes_and_an_iced_wheel_holds_less() -> None:
     before, after, twin = _after("tailwater", 20)
     assert after["wheel_rpm"] < before["wheel_rpm"]
@@ -181,7 +183,7 @@ def test_a_dump_that_stays_on_drains_the_battery() -> None:
     assert after["charge_a"] >= before["charge_a"]
 
 
-@pytest.mark.parametrize("name", ["limiter", "dump-dead", "controller-open"])
+@pytest.mark.parametrize("name", ["limiter", slow("dump-dead"), slow("controller-open")])
 def test_a_dump_that_never_comes_on_overcharges(name: str) -> None:
     before, after, _ = _after(name, 75)
     assert after["dump_a"] == 0
@@ -245,6 +247,7 @@ def test_a_wheel_that_rocks_gives_irregular_edges_and_no_current() -> None:
     assert twin.mean["charge_a"] > 4
 
 
+@pytest.mark.slow
 def test_a_bouncing_pickup_adds_edges_and_a_lost_magnet_takes_a_quarter() -> None:
     def edges(name: str | None) -> list[int]:
         twin = _twin()
@@ -269,7 +272,7 @@ def test_debris_lifts_the_level_and_nothing_else() -> None:
     assert after["wheel_rpm"] == pytest.approx(before["wheel_rpm"], rel=1e-3)
 
 
-@pytest.mark.parametrize("kind", ["fold-back", "fixed", "none"])
+@pytest.mark.parametrize("kind", ["fold-back", slow("fixed"), slow("none")])
 def test_a_series_controller_that_fails_open_loses_the_load_and_one_that_fails_closed_overcharges(
     kind: str,
 ) -> None:

@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING
 
 import pytest
-from tests.twin.plants import BATTERY_V, CALM, DEMO, fixed, plant_of, with_parts
+from tests.twin.plants import BATTERY_V, CALM, DEMO, fixed, plant_of, slow, with_parts
 
 from wheelpit.plant.description import FoldBackConverter
 from wheelpit.plant.operating import OperatingPoint, Unsteady, operating_point, runaway
@@ -70,7 +70,7 @@ def test_below_the_unstable_equilibrium_the_wheel_collapses_and_above_it_recover
     assert min(speeds) < tipping_rpm * 0.9
 
 
-@pytest.mark.parametrize(("flow_l_s", "input_w"), [(10.0, 110.0), (20.0, 176.0)])
+@pytest.mark.parametrize(("flow_l_s", "input_w"), [(10.0, 110.0), slow(20.0, 176.0)])
 def test_a_fixed_converter_that_wants_too_much_hunts_and_gives_less(flow_l_s: float, input_w: float) -> None:
     plant = _fixed_plant(input_w)
     point = operating_point(plant, flow_l_s, BATTERY_V)
@@ -96,6 +96,7 @@ def test_a_fixed_converter_that_wants_too_much_hunts_and_gives_less(flow_l_s: fl
     assert 0.45 < hunted_w / (modest.totals().rectified_j / 10) < 0.85
 
 
+@pytest.mark.slow
 def test_a_dropped_converter_waits_before_it_starts_again() -> None:
     twin = TwinPlant(_fixed_plant(110.0, restart_s=3.0), assumptions=CALM)
     waits, since = [], None
@@ -134,7 +135,7 @@ def test_without_a_converter_a_standing_wheel_draws_but_the_dividers_trace() -> 
         assert twin.bus.rectified_a == 0
 
 
-@pytest.mark.parametrize("kind", ["fold-back", "fixed", "none"])
+@pytest.mark.parametrize("kind", ["fold-back", slow("fixed"), "none"])
 def test_a_series_controller_tapers_and_the_wheel_speeds_up(kind: str) -> None:
     plant = plant_of(kind, "series")
     full, half = TwinPlant(plant, assumptions=CALM), TwinPlant(plant, state_of_charge=0.5, assumptions=CALM)
@@ -183,7 +184,9 @@ def test_the_shunt_after_the_diversion_falls_when_the_bank_is_full() -> None:
     assert before.mean["charge_a"] == pytest.approx(beside.mean["charge_a"] - beside.mean["dump_a"])
 
 
-@pytest.mark.parametrize("topology", ["series", "diversion-at-battery", "diversion-in-controller"])
+@pytest.mark.parametrize(
+    "topology", ["series", slow("diversion-at-battery"), slow("diversion-in-controller")]
+)
 def test_a_test_of_the_source_opens_for_its_time_and_goes_on(topology: str) -> None:
     plant = plant_of("fold-back", topology)
     controller = dataclasses.replace(plant.controller, open_test_every_s=20.0, open_test_s=0.2)
@@ -219,6 +222,7 @@ def test_the_windings_warm_and_the_voltage_sags_a_little() -> None:
     assert balance.error_share < 1e-3
 
 
+@pytest.mark.slow
 def test_the_hunting_fault_makes_a_fold_back_converter_hunt() -> None:
     twin = TwinPlant(DEMO, assumptions=CALM)
     twin.put("converter-hunting", on=True, severity=0.7)

@@ -27,10 +27,13 @@ class SiteError(WheelpitError):
     """The site that is asked for is not in the ledger, or which one is meant is not clear."""
 
 
-class _Day(click.ParamType[date]):
+class Day(click.ParamType[date]):
+    """A date as an option's value."""
+
     name = "day"
 
     def convert(self, value: str | date, param: click.Parameter | None, ctx: click.Context | None) -> date:
+        """Return the date that was written."""
         if isinstance(value, date):
             return value
         try:
@@ -39,7 +42,8 @@ class _Day(click.ParamType[date]):
             self.fail(f"{value!r} is no date: write it as 2026-06-01", param, ctx)
 
 
-def _site(reader: LedgerReader, wanted: str | None) -> str:
+def the_site(reader: LedgerReader, wanted: str | None) -> str:
+    """Return the site that is meant: the one that was named, or the only one there is."""
     sites = reader.sites()
     if wanted is None and len(sites) == 1:
         return sites[0]
@@ -124,8 +128,8 @@ def as_json(site: str, time_zone: str, books: list[DayBook], undated: dict[str, 
 
 @click.command("books")
 @click.option("--site", help="The site; not needed when the ledger holds only one.")
-@click.option("--from", "first", type=_Day(), help="The first day, such as 2026-06-01.")
-@click.option("--to", "last", type=_Day(), help="The last day.")
+@click.option("--from", "first", type=Day(), help="The first day, such as 2026-06-01.")
+@click.option("--to", "last", type=Day(), help="The last day.")
 @click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
 @click.option(
     "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
@@ -145,7 +149,7 @@ def command(  # noqa: PLR0917 - click hands over by name
     """
     folder = state_folder(state)
     reader = LedgerReader(folder / FILE)
-    of_site = _site(reader, site)
+    of_site = the_site(reader, site)
     described = _plant(plant, folder)
 
     def progress(done: int, of: int) -> None:

@@ -20,7 +20,8 @@ class PasswordFileError(WheelpitError):
     """The file with the broker's password cannot be used."""
 
 
-def _password(file: Path | None) -> str | None:
+def password_of(file: Path | None) -> str | None:
+    """Return the password in a file; None if no file is named."""
     if file is None:
         return None
     try:
@@ -69,7 +70,7 @@ def command(  # noqa: PLR0917 - click hands over by name
     logging.basicConfig(
         level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", datefmt="%Y-%m-%d %H:%M:%S"
     )
-    broker = Broker(broker_host, broker_port, broker_user, _password(broker_password_file))
+    broker = Broker(broker_host, broker_port, broker_user, password_of(broker_password_file))
     folder = state_folder(state)
     serve(
         Options(

@@ -252,9 +252,7 @@ class Console:
                 f"{path}: what arrived on the board is not what was sent: run the command again; "
                 "if it happens again, try another cable"
             )
-            raise ConsoleError(
-                msg
-            )
+            raise ConsoleError(msg)
 
     def remove(self, path: str) -> None:
         """Delete a file; one that is not there is no error."""

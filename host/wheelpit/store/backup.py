@@ -7,22 +7,21 @@ loses what still lies in its write-ahead log (https://www.sqlite.org/howtocorrup
 
 from __future__ import annotations
 
-import os
 import shutil
 import sqlite3
-import tempfile
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from wheelpit.errors import WheelpitError
 from wheelpit.store import migrate
+from wheelpit.store.newfile import flush_to_disk, new_file
 from wheelpit.store.reader import LedgerMissing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from pathlib import Path
 
 _BUSY_S: Final = 10.0
 _STEP_PAGES: Final = 4096
@@ -122,26 +121,6 @@ def _copy(
         copy.execute("PRAGMA journal_mode = DELETE")
 
 
-def _flush_to_disk(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-@contextmanager
-def _draft(folder: Path, name: str) -> Iterator[Path]:
-    """Give a file beside the one that is to be made; it is gone afterwards unless it was renamed."""
-    handle, draft = tempfile.mkstemp(dir=folder, prefix=f".{name}.", suffix=".part")
-    os.close(handle)
-    try:
-        yield Path(draft)
-    finally:
-        for end in ("", "-journal", "-wal", "-shm"):
-            Path(f"{draft}{end}").unlink(missing_ok=True)
-
-
 def _room(folder: Path, needed: int) -> None:
     free = shutil.disk_usage(folder).free
     if free < needed + _SPARE_BYTES:
@@ -150,25 +129,6 @@ def _room(folder: Path, needed: int) -> None:
             "or choose another disk"
         )
         raise BackupError(msg)
-
-
-def _exists(out: Path) -> BackupError:
-    return BackupError(f"{out} exists already: give another name, or --replace")
-
-
-def _name(draft: Path, out: Path, *, replace: bool) -> None:
-    if not replace:
-        try:
-            out.hardlink_to(draft)
-        except FileExistsError as error:
-            raise _exists(out) from error
-        except OSError:
-            # A file system without hard links, such as a memory stick's.
-            if out.exists():
-                raise _exists(out) from None
-        else:
-            return
-    draft.replace(out)
 
 
 def back_up(
@@ -189,17 +149,16 @@ def back_up(
         step_pages: how many pages are copied at a time.
 
     Raises:
-        BackupError: `out` is in the way, the disk is full, or the copy is not equal to the ledger.
+        BackupError: the disk is full, or the copy is not equal to the ledger.
+        FileInTheWayError: `out` exists.
         LedgerMissing: there is no ledger.
 
     """
     if out.exists() and ledger.exists() and out.samefile(ledger):
         msg = f"{out} is the ledger itself: give another name"
         raise BackupError(msg)
-    if out.exists() and not replace:
-        raise _exists(out)
     try:
-        with _snapshot(ledger) as db, _draft(out.parent, out.name) as draft:
+        with new_file(out, replace=replace) as draft, _snapshot(ledger) as db:
             pages, size = (
                 int(db.execute(f"PRAGMA {what}").fetchone()[0]) for what in ("page_count", "page_size")
             )
@@ -209,9 +168,6 @@ def back_up(
             if held != contents(db):
                 msg = f"the copy of {ledger} is not equal to it: nothing was kept; check disk and memory"
                 raise BackupError(msg)
-            _flush_to_disk(draft)
-            _name(draft, out, replace=replace)
-        _flush_to_disk(out.parent)
     except sqlite3.DatabaseError as error:
         msg = f"{ledger} could not be copied to {out}: {error}"
         raise BackupError(msg) from error
@@ -255,7 +211,7 @@ def put_back(
     before = readable(ledger)
     try:
         ledger.parent.mkdir(parents=True, exist_ok=True)
-        with _draft(ledger.parent, ledger.name) as draft:
+        with new_file(ledger, replace=True) as draft:
             _room(ledger.parent, copy.stat().st_size)
             with _snapshot(copy) as db:
                 _copy(db, draft, say)
@@ -268,10 +224,8 @@ def put_back(
                     f"what was written of {copy} is not equal to it; the ledger is as it was. Check the disk"
                 )
                 raise BackupError(msg)
-            _flush_to_disk(draft)
+            flush_to_disk(draft)
             aside = _set_aside(ledger, now_ms, sound=before is not None)
-            draft.replace(ledger)
-        _flush_to_disk(ledger.parent)
     except (OSError, sqlite3.DatabaseError) as error:
         msg = f"{copy} could not be put in the place of {ledger}: {error}"
         raise BackupError(msg) from error

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import msgspec
 
 from wheelpit.contract.messages import Birth
+from wheelpit.contract.names import CHANNELS, TOTALS
 from wheelpit.errors import WheelpitError
 from wheelpit.store import migrate
 from wheelpit.store.migrate import LedgerNewer
@@ -200,6 +201,17 @@ class LedgerReader:
                         found.append(row)
         found.sort(key=lambda row: row.end_ms)
         return found
+
+    def columns(self) -> tuple[list[str], list[str]]:
+        """Return the channels and the totals that records of the ledger have, in the contract's order."""
+        with self.open() as db:
+            layouts = _layouts(db).values()
+        channels = {name for layout in layouts for name in layout.channels}
+        totals = {name for layout in layouts for name in layout.totals}
+        return (
+            [name for name in CHANNELS if name in channels] + sorted(channels - CHANNELS.keys()),
+            [name for name in TOTALS if name in totals] + sorted(totals - TOTALS.keys()),
+        )
 
     def gaps(self, site: str) -> list[GapRow]:
         """Return the numbers that are not stored, oldest first, with the time in which they lie if known."""

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Final
 
 from wheelpit.physics.alternator import PEAK_PER_MEAN
 from wheelpit.plant.description import DividerSensor
-from wheelpit.twin.converters import Around, Taker, converter_of, forced_of
+from wheelpit.twin.converters import Taker, converter_of, forced_of
 
 if TYPE_CHECKING:
     from wheelpit.physics.alternator import BridgedAlternator
@@ -140,7 +140,8 @@ class BusModel:
             opens: Whether the controller keeps the way to the battery open.
         """
         before = self.rectified_v
-        self._converter.begin(dt, Around(before, battery_v, cap_w, opens or self._fuse_open, self.dead))
+        works = not (opens or self._fuse_open or self.dead)
+        self._converter.begin(dt, before, battery_v, cap_w, works=works)
         bridge_a, taken_a, clamp_a, bleed_a = self._currents(dt, alternator_rad_s)
         volts = before + (bridge_a - taken_a - clamp_a - bleed_a) * dt / self._capacitor_f
         shown_v = 0.5 * (before + volts)

@@ -7,7 +7,7 @@ as straight lines joined, so that the step's equation is solved within a few tri
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from wheelpit.plant.description import FixedConverter, FoldBackConverter
 
@@ -18,24 +18,6 @@ if TYPE_CHECKING:
 _FORCED: Final = 1.2
 
 
-class Around(NamedTuple):
-    """What a converter finds at the beginning of a step.
-
-    Args:
-        input_v: Voltage of the capacitor [V].
-        battery_v: Battery voltage [V].
-        cap_w: Most that the battery node takes [W].
-        open: Whether nothing can flow, because a fuse or the controller's way is open.
-        dead: Whether the converter itself does not work.
-    """
-
-    input_v: float
-    battery_v: float
-    cap_w: float
-    open: bool
-    dead: bool
-
-
 class Taker(Protocol):
     """What takes current from the capacitor."""
 
@@ -44,8 +26,16 @@ class Taker(Protocol):
         """Whether it takes current at a sufficient voltage."""
         ...
 
-    def begin(self, dt: float, around: Around) -> None:
-        """Decide how it is in the coming step."""
+    def begin(self, dt: float, input_v: float, battery_v: float, cap_w: float, *, works: bool) -> None:
+        """Decide how it is in the coming step.
+
+        Args:
+            dt: Length of the step [s].
+            input_v: Voltage of the capacitor [V].
+            battery_v: Battery voltage [V].
+            cap_w: Most that the battery node takes [W].
+            works: Whether it works, and nothing is open before or behind it.
+        """
         ...
 
     def taken(self, volts: float) -> tuple[float, float]:
@@ -71,15 +61,14 @@ class FoldBack:
         self._largest_a = 0.0
         self.runs = False
 
-    def begin(self, dt: float, around: Around) -> None:  # noqa: ARG002 - one protocol for all
-        """See `Taker`."""
-        volts = 0.0 if around.open else around.input_v
-        if around.dead or volts < self._stop_v:
+    def begin(self, dt: float, input_v: float, battery_v: float, cap_w: float, *, works: bool) -> None:  # noqa: ARG002, D102 - see `Taker`
+        if not works or input_v < self._stop_v:
             self.runs = False
-        elif volts >= self._start_v:
+            return
+        if input_v >= self._start_v:
             self.runs = True
-        most_w = min(self._output_limit_a * around.battery_v, around.cap_w)
-        self._largest_a = most_w / (self._efficiency * max(volts, self._stop_v))
+        most_w = self._output_limit_a * battery_v
+        self._largest_a = min(most_w, cap_w) / (self._efficiency * input_v)
 
     def taken(self, volts: float) -> tuple[float, float]:
         """See `Taker`."""
@@ -123,18 +112,17 @@ class Fixed:
         self.forced = 1.0  # share of its limit that it takes
         self.runs = False
 
-    def begin(self, dt: float, around: Around) -> None:
+    def begin(self, dt: float, input_v: float, battery_v: float, cap_w: float, *, works: bool) -> None:
         """See `Taker`."""
-        volts = 0.0 if around.open else around.input_v
         self._wait_s = max(self._wait_s - dt, 0.0)
-        if around.dead or volts < self._stop_v:
+        if not works or input_v < self._stop_v:
             if self.runs:
                 self._wait_s = self._restart_s
             self.runs = False
-        elif volts >= self._start_v and not self._wait_s:
+        elif input_v >= self._start_v and not self._wait_s:
             self.runs = True
-        most_w = min(self.forced * self._output_limit_a * around.battery_v, around.cap_w)
-        self._largest_a = most_w / (self._efficiency * max(volts, self._stop_v)) if self.runs else 0.0
+        most_w = min(self.forced * self._output_limit_a * battery_v, cap_w)
+        self._largest_a = most_w / (self._efficiency * input_v) if self.runs else 0.0
 
     def taken(self, volts: float) -> tuple[float, float]:  # noqa: ARG002 - it takes its power of the last step's voltage
         """See `Taker`."""
@@ -161,11 +149,10 @@ class Direct:
         self._largest_a = math.inf
         self.runs = True
 
-    def begin(self, dt: float, around: Around) -> None:  # noqa: ARG002 - one protocol for all
-        """See `Taker`."""
-        self.runs = not around.open
-        self._battery_v = around.battery_v
-        self._largest_a = around.cap_w / around.battery_v
+    def begin(self, dt: float, input_v: float, battery_v: float, cap_w: float, *, works: bool) -> None:  # noqa: ARG002, D102 - see `Taker`
+        self.runs = works
+        self._battery_v = battery_v
+        self._largest_a = cap_w / battery_v
 
     def taken(self, volts: float) -> tuple[float, float]:
         """See `Taker`."""

@@ -146,7 +146,9 @@ class WheelModel:
         if rim_m_s > entry_m_s:
             caught_kg *= max(0.0, 1 - self._missed_per_overspeed * (rim_m_s / entry_m_s - 1))
         # What no longer goes into full buckets runs over at once.
-        caught_kg = min(caught_kg, max(0.0, full_kg - water_kg + water_kg * speed * dt / sector))
+        room_kg = full_kg - water_kg + water_kg * speed * dt / sector
+        if room_kg < caught_kg:
+            caught_kg = room_kg if room_kg > 0 else 0.0
 
         water_nm = water_kg * gravity * fall_m / sector + caught_kg / dt * (entry_m_s - rim_m_s) * rim
         inertia = self._inertia + water_kg * rim * rim
@@ -155,7 +157,7 @@ class WheelModel:
 
         # Where the water and its energy go.
         rim_j_kg = 0.5 * (after * rim) ** 2
-        left_kg = min(water_kg * turn / sector, water_kg)
+        left_kg = water_kg * turn / sector if turn < sector else water_kg
         self.water_j += offered_kg * gravity * self._head_m
         self.missed_j += (offered_kg - caught_kg) * gravity * self._head_m
         work_j_kg = (entry_m_s - rim_m_s) * rim * 0.5 * (speed + after)
@@ -245,8 +247,9 @@ class WheelModel:
         longest = 0.5 * (self._spill_rad - tilt + empty) - self._entry_rad
         held_rad = water_kg / self._kg_per_rad
         # fill * (longest - shorter * fill) = held_rad
-        root = math.sqrt(max(longest * longest - 4 * shorter * held_rad, 0.0))
-        sector = max(0.5 * (longest + root), _LEAST_SECTOR_RAD)
+        under_root = longest * longest - 4 * shorter * held_rad
+        sector = 0.5 * (longest + math.sqrt(under_root)) if under_root > 0 else 0.5 * longest
+        sector = max(sector, _LEAST_SECTOR_RAD)
         fill = held_rad / sector
         spill = self._spill_rad - self._spill_rad_per_fill * fill - tilt
         fall_m = radius * (self._cos_entry - (math.sin(empty) - math.sin(spill)) / (empty - spill))

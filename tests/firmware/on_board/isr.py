@@ -43,5 +43,6 @@ careless = Careless()
 result = {"ring": runs_locked(ring.note), "careless": runs_locked(careless.note)}
 out = array("I", [0] * 100)
 result["taken"] = ring.read_into(out)
+ring.read_into(out)  # what found no room came after those
 result["lost"] = ring.lost
 print(json.dumps(result))

@@ -10,6 +10,7 @@ import sys
 
 import chips
 
+from node.chipsettings import crc8
 from node.clock import Clock
 from node.sampler import Sampler
 from node.settings import Settings
@@ -17,24 +18,36 @@ from node.settings import Settings
 WRAP = 1 << 30
 
 
-class Bus:
-    def __init__(self):
-        self.chip = chips.Ina226Chip()
+class Part:
+    def __init__(self, chip):
+        self.chip = chip
 
-    def readfrom_mem_into(self, address, register, buffer):
-        if address != 64:
-            raise OSError(5)
-        value = self.chip.read(register)
-        buffer[0] = value >> 8
-        buffer[1] = value & 0xFF
 
-    def writeto_mem(self, address, register, buffer):
-        if address != 64:
-            raise OSError(5)
-        self.chip.write(register, buffer[0] << 8 | buffer[1])
+class Wire:
+    """A thermometer at 21.5 degrees that has converted before."""
 
-    def recover(self):
+    pad = b"\x58\x01\x4b\x46\x7f\xff\x0c\x10"
+
+    def reset(self):
+        self.at = 0
+        return True
+
+    def writebyte(self, value):
         pass
+
+    def readbyte(self):
+        self.at += 1
+        return self.pad[self.at - 1] if self.at <= 8 else crc8(self.pad)
+
+
+class Cell:
+    """A load cell with 400 000 codes on it."""
+
+    def ready(self):
+        return True
+
+    def read(self, pulses):
+        return 400000
 
 
 class Adc:
@@ -50,19 +63,21 @@ class Edges:
     lost = 0
     installed = 0
 
-    def __init__(self, board, told):
+    def __init__(self, board, told, spacing, gear):
         self.board = board
         self.told = told
+        self.spacing = spacing
+        self.gear = gear
         self.next_us = 50000.0
         self.passed = 0
 
     def read_into(self, ticks):
-        spacing = self.told["spacing_deg"]
+        spacing = self.spacing
         count = 0
         while self.next_us <= self.board.now_us:
             ticks[count] = (int(self.next_us) + self.board.from_us) % WRAP
             count += 1
-            self.next_us += spacing[self.passed % len(spacing)] / (6 * self.told["rpm"]) * 1000000
+            self.next_us += spacing[self.passed % len(spacing)] / (6 * self.gear * self.told["rpm"]) * 1000000
             self.passed += 1
         return count
 
@@ -72,7 +87,11 @@ class Board:
         self.told = told
         self.from_us = told["from_us"]
         self.now_us = 0
-        self.bus = Bus()
+        kind = told["settings"]["channels"]["battery_v"]["chip"]
+        self.monitor = chips.Ina228Chip() if kind == "ina228" else chips.Ina226Chip()
+        self.converter = chips.Ads1115Chip()
+        parts = {64: Part(self.monitor), 72: Part(self.converter)}
+        self.bus = chips.I2cBus(parts, lambda: None, lambda: True)
         self.records = []
 
     def ticks_us(self):
@@ -88,7 +107,15 @@ class Board:
         return Adc(self.told["raw"])
 
     def edges(self, pin):
-        return Edges(self, self.told)
+        if pin == 16:  # one phase of an alternator with eight pole pairs, 18 times as fast
+            return Edges(self, self.told, [45] * 8, 18)
+        return Edges(self, self.told, self.told["spacing_deg"], 1)
+
+    def one_wire(self, pin):
+        return Wire()
+
+    def clocked_in(self, data, clock):
+        return Cell()
 
     def append(self, rec):
         fields = ("n", "boot", "up_ms", "dur_ms", "span_ms", "end_ms", "clock", "state")
@@ -103,7 +130,8 @@ def main(told):
     while board.now_us < told["seconds"] * 1000000:
         ms = sampler.recorder.until_next_ms(clock.tick()) + 2
         board.now_us += 1000 * ms
-        board.bus.chip.feed(1000 * ms, told["bus_v"], told["amps"] * 0.0015)
+        board.monitor.feed(1000 * ms, told["bus_v"], told["amps"] * 0.0015)
+        board.converter.feed(1000 * ms, [0.0, 20800 * 3.3 / 103.3, 600 + 0.123 * 4800, 0.0])
         sampler.sample()
         if clock.anchor_ms is None and board.now_us > 5000000:
             clock.offer(told["anchor_ms"], clock.up_ms(), clock.up_ms())

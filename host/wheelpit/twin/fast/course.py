@@ -7,7 +7,7 @@ wander of the stream remember what was before. Steps are 10 s for years of recor
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -121,11 +121,12 @@ class FastTwin:
         step_s: float = 10.0,
         ask_s: float = 3600.0,
     ) -> None:
-        steady_chain(plant, assumptions, SOUND, _ROOMS_DEGC[0])  # refuses what has no steady states
+        # Tables are kept, and their room is told apart from the one where the run begins.
+        self._of_chain = replace(assumptions, room_degc=_ROOMS_DEGC[0])
+        steady_chain(plant, self._of_chain, SOUND, _ROOMS_DEGC[0])  # refuses what has no steady states
         self.plant = plant
         self.step_s = step_s
         self.t_s = 0.0
-        self._assumptions = assumptions
         self._plan = Plan(plant, orders)
         self._around = Surroundings(
             Season(seed, first_day) if source is None else source,
@@ -190,7 +191,7 @@ class FastTwin:
                 machine[name][here] = column
 
     def _look_up(self, ailment: Ailment, flow_l_s: Floats, air_degc: Floats) -> dict[str, Floats]:
-        plant, told = self.plant, self._assumptions
+        plant, told = self.plant, self._of_chain
         if ailment != SOUND:
             near = round(float(air_degc.mean()) / _NEAR_DEGC) * _NEAR_DEGC
             return steady_chain(plant, told, ailment, near).look_up(flow_l_s)

@@ -1,0 +1,78 @@
+"""`wheelpit export`: the ledger as a table for other programs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from wheelpit.accounts.export import Format, What, export, table
+from wheelpit.commands.books import Day, the_site
+from wheelpit.errors import WheelpitError
+from wheelpit.places import state_folder
+from wheelpit.store.ledger import FILE
+from wheelpit.store.reader import LedgerReader
+
+if TYPE_CHECKING:
+    from datetime import date
+
+_EVERY_DAYS: Final = 30
+
+
+class ExportError(WheelpitError):
+    """The table cannot be written."""
+
+
+@click.command("export")
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--from", "first", type=Day(), help="The first local day, such as 2026-06-01.")
+@click.option("--to", "last", type=Day(), help="The last local day, included.")
+@click.option(
+    "--format", "kind", type=click.Choice(["csv", "parquet"]), help="By default what OUT's ending says."
+)
+@click.option(
+    "--what",
+    type=click.Choice(["records", "buckets", "days"]),
+    default="records",
+    show_default=True,
+    help="One row for each record of a node, each 10 minutes, or each local day.",
+)
+@click.option("--site", help="The site; not needed when the ledger holds only one.")
+@click.option("--replace", is_flag=True, help="Replace a file of that name when the new one is whole.")
+@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
+def command(  # noqa: PLR0917 - click hands over by name
+    out: Path,
+    first: date | None,
+    last: date | None,
+    kind: Format | None,
+    what: What,
+    site: str | None,
+    replace: bool,
+    state: Path | None,
+) -> None:
+    """Write a table of what the ledger holds to OUT, also while the service runs.
+
+    Times come in the site's zone with their offset and in UTC milliseconds; a column's name says its unit. What was
+    not measured is empty. Records without a date are in no day: how much they hold is said at the end.
+    """
+    if kind is None:
+        kind = "parquet" if out.suffix == ".parquet" else "csv"
+    reader = LedgerReader(state_folder(state) / FILE)
+    of_site = the_site(reader, site)
+
+    def progress(done: int, of: int) -> None:
+        if done and done % _EVERY_DAYS == 0:
+            click.echo(f"{done} of {of} days", err=True)
+
+    try:
+        count = export(
+            table(reader, of_site, what, first, last, progress=progress), out, kind, replace=replace
+        )
+    except OSError as error:
+        msg = f"{out} cannot be written: {error}"
+        raise ExportError(msg) from error
+    click.echo(f"{out}: {count} {what} of {of_site}")
+    left_out = {name: amount for name, amount in reader.undated(of_site).items() if name.endswith("_mwh")}
+    for name, amount in left_out.items():
+        click.echo(f"not in it: {name} {amount} in records whose date is not known yet")
