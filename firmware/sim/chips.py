@@ -3,8 +3,6 @@
 Floating point is at home here: this is the analogue world that the firmware measures.
 """
 
-from finechips import Ads1115Chip, Ina228Chip
-
 _CONFIGURATION = 0x00
 _SHUNT = 0x01
 _BUS = 0x02
@@ -145,8 +143,8 @@ def _toward_zero(product: int, divisor: int) -> int:
 class Monitor:
     """A chip with its shunt, wired into the plant as the twin said."""
 
-    def __init__(self, wiring: dict) -> None:
-        self.chip = Ina228Chip() if wiring["chip"] == "ina228" else Ina226Chip()
+    def __init__(self, chip, wiring: dict) -> None:
+        self.chip = chip
         self._bus = wiring.get("bus")
         self._shunt = wiring.get("shunt")
         self._ohm = wiring.get("shunt_uohm", 0) * 1e-6
@@ -164,8 +162,8 @@ class Monitor:
 class Converter:
     """A converter with dividers at its inputs, wired into the plant as the twin said."""
 
-    def __init__(self, wiring: dict) -> None:
-        self.chip = Ads1115Chip()
+    def __init__(self, chip, wiring: dict) -> None:
+        self.chip = chip
         self._inputs = wiring.get("inputs", {})
 
     def frame(self, begin_us: int, end_us: int, mean: dict) -> None:
@@ -179,7 +177,14 @@ class Converter:
 
 def part(wiring: dict) -> "Monitor | Converter":
     """Return what hangs at an address, as the twin said."""
-    return Converter(wiring) if wiring["chip"] == "ads1115" else Monitor(wiring)
+    kind = wiring["chip"]
+    if kind == "ina226":
+        return Monitor(Ina226Chip(), wiring)
+    import finechips  # noqa: PLC0415 - no memory for them where none is fitted
+
+    if kind == "ads1115":
+        return Converter(finechips.Ads1115Chip(), wiring)
+    return Monitor(finechips.Ina228Chip(), wiring)
 
 
 class I2cBus:

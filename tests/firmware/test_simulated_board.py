@@ -147,7 +147,9 @@ def test_finer_chips_and_a_phase_follow_the_plant(interpreter: str, tmp_path: Pa
         twin.alternator_hz = 8 * 187 / 60
         live = await story.until(
             lambda line: (
-                line["what"] == "live" and line["faults"] == [None] * 5 + ["absent"] and line["values"][1]
+                line.get("gap_ms") is not None
+                and line["faults"] == [None] * 5 + ["absent"]
+                and line["values"][1]
             )
         )
         rpm, alternator, rectified, volts, amps, degc = live["values"]

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from wheelpit import places
+from wheelpit.children import tied_to_parent
 from wheelpit.errors import WheelpitError
 
 if TYPE_CHECKING:
@@ -151,6 +152,7 @@ def _streamlit(state: Path, plant: Path, port: int) -> Iterator[subprocess.Popen
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         start_new_session=True,
+        preexec_fn=tied_to_parent(),  # noqa: PLW1509 - the command has no threads when it forks
     )
     try:
         yield child

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wheelpit.commands.twin_scenes import rehearse, scenarios
 from wheelpit.commands.twin_year import year
 from wheelpit.places import announce, running, state_folder
 from wheelpit.plant import demo_plant_path, load_plant
@@ -279,14 +280,42 @@ def parked(told: _Told, switch: str, state: Path | None) -> None:
 
 
 @command.command("run")
+@click.argument("scenario", required=False)
 @click.option(
-    "--seconds", type=click.FloatRange(min=0.05), required=True, help="How long, in simulated time."
+    "--seconds", type=click.FloatRange(min=0.05), help="Without a scenario: how long, in simulated time."
+)
+@click.option(
+    "--speed",
+    type=click.FloatRange(min=0, min_open=True),
+    help="With a scenario: how many times faster than real time. Default: as fast as the machine can.",
 )
 @_world
 @_json
 @click.pass_obj
-def run_fast(told: _Told, *, seconds: float, world: _World, as_json: bool) -> None:
-    """Simulate a stretch of time as fast as the machine can, and print where the energy went."""
+def run_fast(
+    told: _Told,
+    *,
+    scenario: str | None,
+    seconds: float | None,
+    speed: float | None,
+    world: _World,
+    as_json: bool,
+) -> None:
+    """Play a SCENARIO before the real watch, and tell which alarms came and whether they are right.
+
+    Without one, simulate a stretch of time as fast as the machine can, and print where the energy went.
+    """
+    if scenario is not None:
+        if seconds is not None or as_json:
+            raise click.UsageError(
+                "a SCENARIO has its own length and tells in words: leave out --seconds and --json"
+            )
+        rehearse(scenario, speed)
+        return
+    if seconds is None or speed is not None:
+        raise click.UsageError(
+            "give a SCENARIO (`wheelpit twin scenarios` lists them), or --seconds without --speed"
+        )
     twin = world.over(told.world).twin()
     left_s = seconds
     while left_s > 0:
@@ -305,6 +334,7 @@ def run_fast(told: _Told, *, seconds: float, world: _World, as_json: bool) -> No
     click.echo(f"{twin.t_us / 1e6:g} s, {totals.revolutions:.2f} turns of the wheel")
 
 
+command.add_command(scenarios)
 command.add_command(year)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime
 import sys
 import time
 from contextlib import ExitStack
@@ -18,6 +17,7 @@ from wheelpit.twin.fast import export
 from wheelpit.twin.fast.years import FIRST_DAY, KINDS, Year
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Callable
 
     from wheelpit.twin.fast.records import RecordColumns
@@ -91,7 +91,7 @@ def year(  # noqa: PLR0917 - click hands over by name
     kind: str,
     seed: int | None,
     days: int,
-    first: datetime.datetime,
+    first: dt.datetime,
     out: Path | None,
     ledger: Path | None,
     plant_file: Path | None,
@@ -138,6 +138,10 @@ def _tell(run: Year, records: int, watch: _Watch) -> None:
         f"{'not accounted for':40}{balance.error_j / _J_PER_KWH:12.3f} kWh, {100 * balance.error_share:.4f} %"
     )
     given_kwh = run.twin.given_j / _J_PER_KWH
-    click.echo(f"{'given by the converter':40}{given_kwh:12.3f} kWh, {1000 * given_kwh / run.days / 24:.1f} W on the mean")
+    click.echo(
+        f"{'given by the converter':40}{given_kwh:12.3f} kWh, {1000 * given_kwh / run.days / 24:.1f} W on the mean"
+    )
     for what, seconds in watch.seconds.items():
-        click.echo(f"{records} records {what} in {seconds:.1f} s, {records / max(seconds, 1e-9):.0f} a second")
+        click.echo(
+            f"{records} records {what} in {seconds:.1f} s, {records / max(seconds, 1e-9):.0f} a second"
+        )

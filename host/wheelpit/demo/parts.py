@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
-import ctypes
 import os
 import signal
 import subprocess
-import sys
 import time
 from dataclasses import dataclass, field
 from typing import IO, TYPE_CHECKING, Final
+
+from wheelpit.children import tied_to_parent
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-_PR_SET_PDEATHSIG: Final = 1
 _PATIENCE_S: Final = 8.0  # how long a part may take to end by itself before it is killed
 _FIRST_PAUSE_S: Final = 0.5
 _LONGEST_PAUSE_S: Final = 15.0
 _STEADY_S: Final = 30.0  # a part that lived this long starts again without a longer pause
 BOARD_RESET: Final = 42  # exit code by which the simulated board says that it resets itself
-
-
-def _die_with_parent() -> None:
-    """Ask Linux to end this child when the demo is killed; elsewhere the demo's own clean end must do."""
-    ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGTERM)
 
 
 def _how_it_ended(code: int) -> str:
@@ -62,7 +56,7 @@ class Part:
                 stderr=subprocess.STDOUT,
                 env={**os.environ, **self.environment},
                 start_new_session=True,
-                preexec_fn=_die_with_parent if sys.platform == "linux" else None,  # noqa: PLW1509 - no threads yet
+                preexec_fn=tied_to_parent(),  # noqa: PLW1509 - the demo has no threads when it forks
             )
         self.started_s = time.monotonic()
         self.again_s = 0.0

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from wheelpit.plant import Plant
-    from wheelpit.twin.fast.records import RecordColumns
     from wheelpit.twin.fast.recorder import Recorder
+    from wheelpit.twin.fast.records import RecordColumns
 
 _TOPIC: Final = "made by the fast twin"
 
@@ -58,7 +58,9 @@ class Past:
         for records in records_for_ledger(columns):
             now_ms = records[-1].end_ms or 0
             with self._ledger.transaction():
-                taken = self._keeper.records(self._node, Sent(self._journal, self._after, records), _TOPIC, now_ms)
+                taken = self._keeper.records(
+                    self._node, Sent(self._journal, self._after, records), _TOPIC, now_ms
+                )
                 self._keeper.flush()
             if len(taken.booked) != len(records):
                 msg = (
@@ -69,7 +71,9 @@ class Past:
             self._after = records[-1].seq
             self.records += len(records)
         with self._ledger.transaction():
-            self._keeper.birth(self._node, birth_of(self._recorder, self._journal, columns), int(columns.end_ms[-1]))
+            self._keeper.birth(
+                self._node, birth_of(self._recorder, self._journal, columns), int(columns.end_ms[-1])
+            )
             self._keeper.flush()
 
     def close(self) -> None:

@@ -160,8 +160,7 @@ class Rehearsal:
 
 def unknown_alarms(scenario: Scenario) -> list[str]:
     """Return what a scenario says of alarms that does not go with the conditions that are watched, a line each."""
-    found = []
-    for name in [*(right.alarm for right in scenario.right), *scenario.false]:
-        if name not in CONDITIONS:
-            found.append(f"{name}: not watched; it belongs under later until it is")
-    return found
+    told = [*(right.alarm for right in scenario.right), *scenario.false]
+    return [
+        f"{name}: not watched; it belongs under later until it is" for name in told if name not in CONDITIONS
+    ]

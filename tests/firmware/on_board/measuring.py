@@ -9,6 +9,7 @@ import json
 import sys
 
 import chips
+import finechips
 
 from node.chipsettings import crc8
 from node.clock import Clock
@@ -88,8 +89,8 @@ class Board:
         self.from_us = told["from_us"]
         self.now_us = 0
         kind = told["settings"]["channels"]["battery_v"]["chip"]
-        self.monitor = chips.Ina228Chip() if kind == "ina228" else chips.Ina226Chip()
-        self.converter = chips.Ads1115Chip()
+        self.monitor = finechips.Ina228Chip() if kind == "ina228" else chips.Ina226Chip()
+        self.converter = finechips.Ads1115Chip()
         parts = {64: Part(self.monitor), 72: Part(self.converter)}
         self.bus = chips.I2cBus(parts, lambda: None, lambda: True)
         self.records = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 import math
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -61,7 +61,7 @@ class Surroundings:
         assumptions: Assumptions,
         *,
         seed: int,
-        first_day: datetime.date,
+        first_day: dt.date,
         step_s: float,
         ask_s: float,
     ) -> None:
@@ -104,10 +104,10 @@ class Surroundings:
         if self._habits is None:
             return np.full(count, self._idle_w)
         first = int(from_s // _DAY_S)
-        last = int(math.ceil((from_s + count * self._step_s) / _DAY_S))
+        last = math.ceil((from_s + count * self._step_s) / _DAY_S)
         days = []
         for number in range(first, last):
-            day = self._first_day + datetime.timedelta(days=number)
+            day = self._first_day + dt.timedelta(days=number)
             day_of_year = day.timetuple().tm_yday
             days.append(day_of_loads(self._habits, self._idle_w, self._seed, day.toordinal(), day_of_year))
         steps = np.repeat(np.concatenate(days), round(_MINUTE_S / self._step_s))
@@ -133,4 +133,7 @@ class Levels:
 
     def stage_m(self, stream_l_s: Floats, flow_l_s: Floats) -> Floats:
         """Return the level over the crest at flows of the stream and onto the wheel [m]."""
-        return np.interp(stream_l_s if self._in_stream else flow_l_s, self._flows_l_s, self._levels_m)
+        shown: Floats = np.interp(
+            stream_l_s if self._in_stream else flow_l_s, self._flows_l_s, self._levels_m
+        )
+        return shown

@@ -88,7 +88,7 @@ class FastBank(BankModel):
         self.room_degc = room_degc
         begun_c, begun_v = self.stored_c, self.polarisation_v
         wanted_w = load_w + self._ohm * self._ripple * (load_w / self.battery_v) ** 2
-        polarisation_v, slow = self._state(given_w - wanted_w, given_w)
+        polarisation_v, slow = self._follow(given_w - wanted_w, given_w)
 
         count = given_w.size
         rest_v, diffusion_v, limit_v, accept_s, give_s, gassing_v, on, degc, lost_c = (
@@ -96,14 +96,12 @@ class FastBank(BankModel):
         )
         inner_v = rest_v + diffusion_v + polarisation_v
         wanted_w = wanted_w * on
-        battery_v, dump_a, chopped = self._node(inner_v, given_w - wanted_w, limit_v)
+        battery_v, dump_a, chopped = self._nodes(inner_v, given_w - wanted_w, limit_v)
         battery_a = (battery_v - inner_v) / self._ohm
         load_a = wanted_w / battery_v
         swing = self._ripple * load_a * load_a
         cells = self._cells
-        gassing_a = (
-            cells.gassing_a * self._worn_gassing * np.exp((inner_v - gassing_v) * cells.gassing_per_v)
-        )
+        gassing_a = cells.gassing_a * self._worn_gassing * np.exp((inner_v - gassing_v) * cells.gassing_per_v)
         # What the plates gained, from the currents themselves: the state above lags by as little as it may.
         through_c = np.cumsum(battery_a - gassing_a) * self._step_s
         lost_c = np.cumsum(np.where(np.arange(count) % self._steps == 0, lost_c, 0.0))
@@ -129,7 +127,7 @@ class FastBank(BankModel):
             battery_degc=degc,
         )
 
-    def _node(self, inner_v: Floats, net_w: Floats, limit_v: Floats) -> tuple[Floats, Floats, Floats]:
+    def _nodes(self, inner_v: Floats, net_w: Floats, limit_v: Floats) -> tuple[Floats, Floats, Floats]:
         """Return the node's voltage [V], the diversion's current [A] and the variance of its chopping [A²]."""
         controller = self.controller
         siemens, held_s = 1 / self._ohm, controller.held_s
@@ -153,7 +151,7 @@ class FastBank(BankModel):
             chopped = np.where(limited & ~over, (dump_a - volts * held_s) * (most_a - dump_a), 0.0)
         return volts, dump_a, chopped
 
-    def _state(self, net_w: Floats, alone_w: Floats) -> tuple[Floats, list[tuple[float, ...]]]:
+    def _follow(self, net_w: Floats, alone_w: Floats) -> tuple[Floats, list[tuple[float, ...]]]:
         """Step polarisation and charge, and what changes slowly.
 
         Args:

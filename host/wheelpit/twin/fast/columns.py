@@ -53,7 +53,8 @@ def wander(rng: Generator, count: int, *, step_s: float, time_s: float, start: f
     for number, last in enumerate(alone[:, -1].tolist()):
         carried[number] = value
         value = value * weight[-1] + last
-    return (alone + carried[:, None] * weight).ravel()[:count]
+    whole: Floats = (alone + carried[:, None] * weight).ravel()
+    return whole[:count]
 
 
 def switched(on: Flags, off: Flags, *, at_first: bool) -> Flags:

@@ -6,7 +6,6 @@ wander of the stream remember what was before. Steps are 10 s for years of recor
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Final
 
@@ -24,7 +23,7 @@ from wheelpit.twin.fast.steady import COLUMNS, POWERS, SOUND, Ailment, steady_ch
 from wheelpit.twin.season import Season
 
 if TYPE_CHECKING:
-    import datetime
+    import datetime as dt
 
     from wheelpit.plant import Plant
     from wheelpit.twin.assumptions import Assumptions
@@ -36,7 +35,10 @@ if TYPE_CHECKING:
     from wheelpit.twin.season import Source
 
 _STANDS_RPM: Final = 0.5  # no magnet passes for half a minute: a node calls that standing
-_ROOMS_DEGC: Final = (0.0, 20.0)  # the air at which tables of a sound plant are built; others lie between and beyond
+_ROOMS_DEGC: Final = (
+    0.0,
+    20.0,
+)  # the air at which tables of a sound plant are built; others lie between and beyond
 _NEAR_DEGC: Final = 10.0  # a plant that is not sound is built at the nearest multiple of this
 _ICE_STEPS: Final = 4
 _ROOM_S: Final = 4 * 3600.0  # the battery's room is taken as even for so long
@@ -111,7 +113,7 @@ class FastTwin:
         self,
         plant: Plant,
         *,
-        first_day: datetime.date,
+        first_day: dt.date,
         seed: int = 1,
         orders: Orders = NONE,
         source: Source | None = None,

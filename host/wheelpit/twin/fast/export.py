@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib
 import zipfile
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final, Protocol, Self
 
 import numpy as np
 
@@ -126,13 +126,15 @@ class _Parquet:
             self._arrow: Any = importlib.import_module("pyarrow")
             self._parquet: Any = importlib.import_module("pyarrow.parquet")
         except ImportError as error:
-            msg = f"{path}: pyarrow is not installed, which writes Parquet; install it, or name the file *.npz"
+            msg = (
+                f"{path}: pyarrow is not installed, which writes Parquet; install it, or name the file *.npz"
+            )
             raise ExportError(msg) from error
         self._path = path
         self._faults = faults
         self._writer: Any = None
 
-    def __enter__(self) -> _Parquet:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

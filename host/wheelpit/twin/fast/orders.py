@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from wheelpit.twin.faultbook import FaultBook
@@ -108,7 +109,9 @@ class Plan:
             if fault.where not in TWINS_OWN:
                 continue  # the records' part: see `records`
             if fault.name in _TOO_QUICK or (fault.loose and episode.severity < 1):
-                problems.append(f'fault "{episode.name}": it comes and goes within moments; run it on the dynamic twin')
+                problems.append(
+                    f'fault "{episode.name}": it comes and goes within moments; run it on the dynamic twin'
+                )
             self._book.plan(episode)
             cuts.update(_steps(fault.name, episode.onset_s, episode.ramp_s))
             if episode.cleared_s is not None:
@@ -125,7 +128,7 @@ class Plan:
         """Yield the stretches of a time, in order; each time must come after the last one."""
         inside = [cut for cut in self._cuts if from_s < cut < to_s]
         bounds = [from_s, *inside, to_s]
-        for begin, end in zip(bounds, bounds[1:], strict=False):
+        for begin, end in pairwise(bounds):
             middle = 0.5 * (begin + end)
             self._book.tend(middle)
             yield Stretch(

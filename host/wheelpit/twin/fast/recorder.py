@@ -7,7 +7,7 @@ not simulated: the extremes of a hundred readings.
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 import math
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -84,7 +84,7 @@ class Recorder:
         node: str,
         *,
         seed: int,
-        first_day: datetime.date,
+        first_day: dt.date,
         outages: Iterable[Outage] = (),
         worse: float = 1.0,
     ) -> None:
@@ -98,7 +98,7 @@ class Recorder:
         self.totals = totals_of(self.channels)
         self._plant = plant
         self._seed = seed
-        midnight = datetime.datetime.combine(first_day, datetime.time(), datetime.UTC)
+        midnight = dt.datetime.combine(first_day, dt.time(), dt.UTC)
         self._first_ms = round(midnight.timestamp() * 1000)
         self._outages = sorted(outages)
         self._instruments = instruments_of(plant, seed, worse=worse)
@@ -181,7 +181,7 @@ class Recorder:
         fault = np.zeros(true.size, np.int8)
         for place, spoilt in _spoilt(name, course, part):
             noise = max(noise, math.hypot(noise, spoilt.noise * (instrument.most - instrument.least) / 2))
-            value[place], fault[place] = self._spoil(name, value[place], spoilt, instrument)
+            value[place], fault[place] = self._spoil(name, value[place], spoilt)
         over = ~((value > instrument.least) & (value < instrument.most)) & (fault == 0)
         if over.any():
             self._rail(name, value, fault, over, instrument)
@@ -195,7 +195,7 @@ class Recorder:
                 value[place] = 0.0
         return _Shown(value, 0.0, np.zeros(true.size, np.int8))
 
-    def _spoil(self, name: str, value: Floats, spoilt: Spoilt, instrument: Instrument) -> tuple[Floats, int]:
+    def _spoil(self, name: str, value: Floats, spoilt: Spoilt) -> tuple[Floats, int]:
         """Return what a spoilt sensor shows, and the fault that its node tells with it."""
         if spoilt.mode == "stuck":
             return np.full(value.size, self._held.setdefault(name, float(value[0]))), 0
@@ -331,7 +331,7 @@ def _ways(pair: str, mwh: Floats) -> dict[str, Floats]:
 
 
 def _code(fault: str) -> int:
-    return 1 + FAULTS.index(fault)  # type: ignore[arg-type]
+    return 1 + FAULTS.index(fault)
 
 
 def _within(place: slice, part: slice) -> slice:

@@ -203,6 +203,7 @@ class _Rig:
             electric_nm = bus.advance(step_s, max(speed + 0.5 * self._change, 0.0), self._battery_v, math.inf)
             wheel.advance(step_s, flow_m3_s, electric_nm)
             self._change = drive.speed_rad_s - speed
+            bus.turned(drive.turned_rad)
             self._given_j += bus.given_w * step_s
             now = (wheel.speed_rad_s, drive.speed_rad_s, bus.shown_v, bus.rectified_a, wheel.drum_nm)
             for number, value in enumerate(now):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from wheelpit.twin.fast.course import FastTwin
@@ -10,9 +10,9 @@ from wheelpit.twin.fast.household import Habits
 from wheelpit.twin.fast.orders import NONE, Orders, Outage, Parked
 from wheelpit.twin.fast.recorder import Recorder
 from wheelpit.twin.faultbook import Episode
-from wheelpit.twin.faults import FaultError, fault_of
+from wheelpit.twin.faults import fault_of
 from wheelpit.twin.season import Season
-from wheelpit.twin.trouble import TwinError
+from wheelpit.twin.trouble import FaultError, TwinError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from wheelpit.twin.balance import Balance
     from wheelpit.twin.fast.records import RecordColumns
 
-FIRST_DAY: Final = datetime.date(2025, 1, 1)
+FIRST_DAY: Final = dt.date(2025, 1, 1)
 _DAY_S: Final = 86_400.0
 _HOUR_S: Final = 3600.0
 
@@ -59,11 +59,28 @@ HAPPENINGS: Final = (
     Happening(44.3, "flood: the tailwater stands high and the wheel wades", "tailwater", 14.0, 0.4, 5.0),
     Happening(84.45, "nothing limits the battery's voltage, until the wheel is stopped", "limiter", 0.7),
     Happening(91.0, "the belt slackens, until it is tensioned", "belt-slip", 14.6 * 24, 0.7, 14.0 * 24),
-    Happening(139.59, "a breaker behind the bridge trips; the wheel runs away until somebody comes", "fuse-open", 0.6),
-    Happening(161.4, "the battery's thermometer is dead, until its plug is pushed in", "sensor-dead:battery_degc", 46.0),
+    Happening(
+        139.59,
+        "a breaker behind the bridge trips; the wheel runs away until somebody comes",
+        "fuse-open",
+        0.6,
+    ),
+    Happening(
+        161.4,
+        "the battery's thermometer is dead, until its plug is pushed in",
+        "sensor-dead:battery_degc",
+        46.0,
+    ),
     Happening(183.39, "a branch jams the wheel, until it is taken out", "jam", 6.7),
     Happening(244.0, "a bearing runs dry, until it is greased", "bearing", 49.6 * 24, 0.5, 35.0 * 24),
-    Happening(273.0, "a battery terminal corrodes, until it is cleaned", "corroded-terminal", 62.0 * 24, 0.3, 50.0 * 24),
+    Happening(
+        273.0,
+        "a battery terminal corrodes, until it is cleaned",
+        "corroded-terminal",
+        62.0 * 24,
+        0.3,
+        50.0 * 24,
+    ),
     Happening(310.5, "leaves close the rack within hours, until it is raked", "clogging", 7.0, 0.6, 5.0),
     Happening(328.2, "a phase lead breaks off, until it is soldered", "phase-lost", 31.0),
 )
@@ -71,7 +88,7 @@ PARKED: Final = ((67.42, 2.5), (293.6, 1.5))  # for greasing
 NO_SUPPLY: Final = ((352.7, 6.0),)  # the node stands dark: the house was
 
 
-def happenings(plant: Plant, first_day: datetime.date, days: int) -> Orders:
+def happenings(plant: Plant, first_day: dt.date, days: int) -> Orders:
     """Return what happens in a run over some days in which everything happens, as far as a plant can have it."""
     faults: list[Episode] = []
     parked: list[Parked] = []
@@ -80,7 +97,13 @@ def happenings(plant: Plant, first_day: datetime.date, days: int) -> Orders:
             begin_s = new_year_s + told.day * _DAY_S
             if begin_s >= 0 and _can_have(plant, told.fault):
                 faults.append(
-                    Episode(told.fault, begin_s, told.severity, told.ramp_h * _HOUR_S, begin_s + told.hours * _HOUR_S)
+                    Episode(
+                        told.fault,
+                        begin_s,
+                        told.severity,
+                        told.ramp_h * _HOUR_S,
+                        begin_s + told.hours * _HOUR_S,
+                    )
                 )
         for day, hours in PARKED:
             begin_s = new_year_s + day * _DAY_S
@@ -88,7 +111,7 @@ def happenings(plant: Plant, first_day: datetime.date, days: int) -> Orders:
     return Orders(faults=tuple(faults), parked=tuple(parked))
 
 
-def _outages(first_day: datetime.date, days: int) -> list[Outage]:
+def _outages(first_day: dt.date, days: int) -> list[Outage]:
     return [
         Outage(new_year_s + day * _DAY_S, new_year_s + day * _DAY_S + hours * _HOUR_S)
         for new_year_s in _new_years(first_day, days)
@@ -97,11 +120,11 @@ def _outages(first_day: datetime.date, days: int) -> list[Outage]:
     ]
 
 
-def _new_years(first_day: datetime.date, days: int) -> list[float]:
+def _new_years(first_day: dt.date, days: int) -> list[float]:
     """Return the New Years that matter for some days, in seconds from their beginning."""
-    last_day = first_day + datetime.timedelta(days=days)
+    last_day = first_day + dt.timedelta(days=days)
     return [
-        (datetime.date(year, 1, 1) - first_day).days * _DAY_S for year in range(first_day.year, last_day.year + 1)
+        (dt.date(year, 1, 1) - first_day).days * _DAY_S for year in range(first_day.year, last_day.year + 1)
     ]
 
 
@@ -139,7 +162,7 @@ class Year:
         kind: str = "everything",
         seed: int = 1,
         days: int = 365,
-        first_day: datetime.date = FIRST_DAY,
+        first_day: dt.date = FIRST_DAY,
         node: str | None = None,
         worse: float = 1.0,
     ) -> None:
@@ -180,9 +203,9 @@ class Year:
 
     def months(self) -> Iterator[int]:
         """Yield how many days of each calendar month belong to the run."""
-        day, last_day = self.first_day, self.first_day + datetime.timedelta(days=self.days)
+        day, last_day = self.first_day, self.first_day + dt.timedelta(days=self.days)
         while day < last_day:
-            following = (day.replace(day=1) + datetime.timedelta(days=32)).replace(day=1)
+            following = (day.replace(day=1) + dt.timedelta(days=32)).replace(day=1)
             ends = min(following, last_day)
             yield (ends - day).days
             day = ends

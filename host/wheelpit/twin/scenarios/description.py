@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
 Engine = Literal["dynamic", "steady"]
 
-BEGINS: Final = datetime.datetime(2026, 3, 3, 10, 0, tzinfo=datetime.UTC)
+BEGINS: Final = dt.datetime(2026, 3, 3, 10, 0, tzinfo=dt.UTC)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +91,7 @@ class Scenario:
     minutes: float
     normal_life: bool = False
     engine: Engine = "dynamic"
-    begins: datetime.datetime = BEGINS
+    begins: dt.datetime = BEGINS
     seed: int = 1
     flow_l_s: float | list[list[float]] = 10.0
     state_of_charge: float = 0.9

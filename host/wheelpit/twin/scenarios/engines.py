@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 from wheelpit.plant.chain import RPM
 from wheelpit.twin.assumptions import USUAL
 from wheelpit.twin.fast.course import FastTwin
-from wheelpit.twin.fast.orders import Gate, Load, Orders, Parked
+from wheelpit.twin.fast.orders import Gate, Load, Orders
 from wheelpit.twin.faultbook import Episode
 from wheelpit.twin.faults import TWINS_OWN, fault_of
 from wheelpit.twin.machine import FRAME_US, TwinPlant

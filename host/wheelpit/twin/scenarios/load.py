@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 import difflib
 import tomllib
 from dataclasses import MISSING, fields
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar, get_type_hints
 
@@ -70,8 +71,12 @@ def load_scenario(path: Path) -> Scenario:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise ScenarioError(path, [f"is no TOML: {error}"]) from error
     problems: list[str] = []
-    events = tuple(_table(Event, one, f"event {n}", problems) for n, one in enumerate(_list(told, "event", problems), 1))
-    right = tuple(_table(Right, one, f"right {n}", problems) for n, one in enumerate(_list(told, "right", problems), 1))
+    events = tuple(
+        _table(Event, one, f"event {n}", problems) for n, one in enumerate(_list(told, "event", problems), 1)
+    )
+    right = tuple(
+        _table(Right, one, f"right {n}", problems) for n, one in enumerate(_list(told, "right", problems), 1)
+    )
     values = _values(Scenario, told, "", problems, known=frozenset({"events", "right", "name"}))
     if not problems:
         scenario = Scenario(name=path.stem, events=events, right=right, **values)  # type: ignore[arg-type]
@@ -99,7 +104,11 @@ def _table(kind: type[_Table], told: Any, place: str, problems: list[str]) -> _T
 
 
 def _values(
-    kind: type[Any], told: dict[str, Any], place: str, problems: list[str], known: frozenset[str] = frozenset()
+    kind: type[Any],
+    told: dict[str, Any],
+    place: str,
+    problems: list[str],
+    known: frozenset[str] = frozenset(),
 ) -> dict[str, Any]:
     """Return a table's values, checked for their types."""
     hints = get_type_hints(kind)
@@ -107,7 +116,9 @@ def _values(
     for key in told:
         if key not in wanted:
             near = difflib.get_close_matches(key, wanted, 1, 0.6)
-            problems.append(f"{place}{key}: not known" + (f"; did you mean {near[0]}?" if near else "; remove it"))
+            problems.append(
+                f"{place}{key}: not known" + (f"; did you mean {near[0]}?" if near else "; remove it")
+            )
     found: dict[str, Any] = {}
     for name, field in wanted.items():
         if name in told:
@@ -147,11 +158,12 @@ def _reasons(value: Any) -> str:
 
 
 def _flow(value: Any) -> str:
-    if isinstance(value, list):
-        pairs = all(isinstance(pair, list) and len(pair) == 2 and not any(map(_number, pair)) for pair in value)  # noqa: PLR2004
-        rising = pairs and all(a[0] < b[0] for a, b in zip(value, value[1:], strict=False))
-        return "" if value and rising else "give pairs of minute and flow, by rising minutes"
-    return _number(value)
+    if not isinstance(value, list):
+        return _number(value)
+    pairs = all(isinstance(pair, list) and [*map(_number, pair)] == ["", ""] for pair in value)
+    if value and pairs and all(before[0] < after[0] for before, after in pairwise(value)):
+        return ""
+    return "give pairs of minute and flow, by rising minutes"
 
 
 def _engine(value: Any) -> str:
@@ -159,7 +171,7 @@ def _engine(value: Any) -> str:
 
 
 def _moment(value: Any) -> str:
-    right = isinstance(value, datetime.datetime) and value.tzinfo is not None
+    right = isinstance(value, dt.datetime) and value.tzinfo is not None
     return "" if right else "give date and time with the zone, as 2026-01-14T22:00:00Z"
 
 
@@ -214,7 +226,9 @@ def _wrong_event(event: Event, length_s: float) -> list[str]:
         problems.append(f"at_s = {event.at_s:g}: it lasts 0 to {length_s:g} s")
     deeds = [name for name in _DEEDS if getattr(event, name) is not None]
     if len(deeds) != 1:
-        problems.append(f"what happens: give exactly one of {', '.join(_DEEDS)}, not {', '.join(deeds) or 'none'}")
+        problems.append(
+            f"what happens: give exactly one of {', '.join(_DEEDS)}, not {', '.join(deeds) or 'none'}"
+        )
     if event.fault is not None and event.fault.partition(":")[0] not in FAULTS:
         near = difflib.get_close_matches(event.fault, FAULTS, 1, 0.5)
         hint = f"did you mean {near[0]}?" if near else "`wheelpit twin faults` lists them"

@@ -112,7 +112,12 @@ class NodeModel:
         return self._up_us // _US_PER_MS
 
     def frame(
-        self, span_us: int, edges_us: Sequence[int], shown: Mapping[str, float | None], *, parked: bool = False
+        self,
+        span_us: int,
+        edges_us: Sequence[int],
+        shown: Mapping[str, float | None],
+        *,
+        parked: bool = False,
     ) -> Said:
         """Take a frame of what the sensors show.
 
@@ -161,7 +166,9 @@ class NodeModel:
             return "stopped"
         # From slow or stopped only the cut-in speed counts as turning again.
         slow = self._state in ("slow", "stopped")
-        return "turning" if wheel.rpm >= (self._limits.cutin_rpm if slow else self._limits.slow_rpm) else "slow"
+        return (
+            "turning" if wheel.rpm >= (self._limits.cutin_rpm if slow else self._limits.slow_rpm) else "slow"
+        )
 
     def _tally(self, seconds: float) -> None:
         totals, values, state = self._totals, self._values, self._state
@@ -237,7 +244,10 @@ class NodeModel:
             end_ms=self._start_ms + up_ms if self._has_clock else None,
             clock="host" if self._has_clock else "none",
             state=self._state,
-            mean={c: self._rounded(c, spreads[c].summed / spreads[c].seconds) if c in spreads else None for c in self.channels},
+            mean={
+                c: self._rounded(c, spreads[c].summed / spreads[c].seconds) if c in spreads else None
+                for c in self.channels
+            },
             min={c: spreads[c].least if c in spreads else None for c in self.channels},
             max={c: spreads[c].most if c in spreads else None for c in self.channels},
             total={name: int(value) for name, value in self._totals.items()},

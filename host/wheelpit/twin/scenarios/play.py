@@ -10,7 +10,7 @@ import dataclasses
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from wheelpit.plant import demo_plant_path, load_plant
-from wheelpit.twin.faults import TWINS_OWN, FAULTS
+from wheelpit.twin.faults import FAULTS, TWINS_OWN
 from wheelpit.twin.scenarios.engines import engine_of
 from wheelpit.twin.scenarios.node import NodeModel
 from wheelpit.twin.trouble import TwinError
