@@ -39,7 +39,6 @@ class Node:
         self.log = Log(self.clock.up_ms)
         self.journal = RamJournal(told.layout, board.random_bytes, _room())
         self.sampler = Sampler(told, board, self.clock, self.journal.boot, self.journal)
-        self.sampler.on_news = self.log.note
         messages = Messages(told.site, told.node, self.journal.id, self.journal.boot)
         live = encode.LiveEncoder(told.layout, self.journal.id, self.journal.boot, messages.live)
         records = encode.RecordEncoder(told.layout, self.journal.id, messages.record)

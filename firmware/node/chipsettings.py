@@ -9,6 +9,7 @@ from node.fields import Part
 SHUNT_FULL_NV = {"ina226": 81_920_000, "ina228": 163_840_000}
 # Full scale of the ADS1115 in mV, to the bits of its amplifier.
 RANGES = {6144: 0, 4096: 1, 2048: 2, 1024: 3, 512: 4, 256: 5}
+_ROM_BYTES = 8
 _FAMILY = 0x28  # of the DS18B20, the first byte of its number
 _CRC = 0x8C  # x^8 + x^5 + x^4 + 1, lowest bit first
 _CODE_MOST = (1 << 23) - 1
@@ -78,6 +79,9 @@ class AdcSettings:
     __slots__ = ("channel", "full_mv", "gain_ppm", "offset", "pin", "zero_mv")
     chip = "adc"
     detail = ("pin", "full_mv", "gain_ppm", "zero_mv", "offset")
+    gain_ppm: int
+    zero_mv: int
+    offset: int
 
     def __init__(self, channel: str, part: Part) -> None:
         self.channel = channel
@@ -95,6 +99,9 @@ class ConverterSettings(I2cChannel):
 
     __slots__ = ("full_mv", "gain_ppm", "input", "offset", "zero_mv")
     detail = ("address", "input", "full_mv", "gain_ppm", "zero_mv", "offset")
+    gain_ppm: int
+    zero_mv: int
+    offset: int
 
     def __init__(self, channel: str, part: Part) -> None:
         self.channel = channel
@@ -197,7 +204,7 @@ def _is_rom(rom: str) -> bool:
         number = bytes.fromhex(rom)
     except ValueError:
         return False
-    return len(number) == 8 and number[0] == _FAMILY and crc8(number) == 0
+    return len(number) == _ROM_BYTES and number[0] == _FAMILY and crc8(number) == 0
 
 
 _CHIPS = ("ina226", "ina228", "adc", "ads1115", "ds18b20", "hx711")

@@ -11,15 +11,30 @@ from node.chipsettings import crc8
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from hal import OneWire
+    from typing import Protocol
 
     from node.chipsettings import ThermometerSettings
+
+    class OneWire(Protocol):
+        """A one-wire bus."""
+
+        def reset(self) -> bool:
+            """Wake the bus; return whether anybody is there."""
+
+        def writebyte(self, value: int) -> object:
+            """Write a byte."""
+
+        def readbyte(self) -> int:
+            """Read a byte."""
+
 
 _SKIP_ROM = const(0xCC)
 _MATCH_ROM = const(0x55)
 _CONVERT = const(0x44)
 _READ = const(0xBE)
 _SCRATCHPAD = const(9)
+_FIXED = const(0x9F)  # bits of the configuration that never change ...
+_FIXED_ONES = const(0x1F)  # ... and what they are
 _POWER_ON = const(0x0550)  # 85.00 degrees
 _LEAST = const(-880)  # -55 and +125 degrees, in sixteenths: the chip's range
 _MOST = const(2000)
@@ -74,7 +89,7 @@ class Thermometer:
         if crc8(pad):  # of the data and their check byte: zero
             return "bus"
         # A line that is held down reads as zeros, and zeros check out; a chip's configuration is never zero.
-        if pad[4] & 0x9F != 0x1F:
+        if pad[4] & _FIXED != _FIXED_ONES:
             return "config" if any(pad) else "bus"
         raw = pad[1] << 8 | pad[0]
         if raw == _POWER_ON:

@@ -17,7 +17,7 @@ from node.flash_index import Index
 from node.flash_pack import shape_of
 from node.flash_ring import Ring
 from node.flash_scan import name_of, scan, write_head
-from node.flash_segment import HEAD_BYTES, MOST, SIZE, Segment
+from node.flash_segment import HEAD_BYTES, SIZE, Segment
 from node.journal import JournalError
 from node.records import Rec
 
@@ -33,7 +33,6 @@ KIB_LEAST = const(40)
 _ID_BYTES = const(8)
 _ENOENT = const(2)
 _ENOSPC = const(28)
-_ROOMY = const(16)  # bytes by which the next record may be longer than the longest one so far
 
 
 class FlashJournal:
@@ -231,21 +230,17 @@ class FlashJournal:
         k = index.count - 1
         if k >= 0 and index.grains[k] == 0:
             self._ring.load(k, self._tail)
-            if not self._tail.bad and self._tail.count and not self._tail_is_full():
+            if not self._tail.bad and self._tail.count and not self._tail.sealed and not self._tail.full:
                 self._flushed = self._tail.used
                 self._flushed_count = self._tail.count
                 index.remove(k)
                 return
         self._ring.begin(self._tail, 0)
 
-    def _tail_is_full(self) -> bool:
-        tail = self._tail
-        return tail.used + tail.largest + _ROOMY > SIZE or tail.count == MOST
-
     def _due(self) -> bool:
-        if self._flushed == self._tail.used:
+        if self._flushed_count == self._tail.count:
             return False
-        if self._tail_is_full():
+        if self._tail.full:
             return True
         now_ms = self._now_ms()
         for seq, at_ms in self._waiting:
@@ -257,16 +252,18 @@ class FlashJournal:
         """Bring to the flash what is due, in steps, and begin another tail when this one is full."""
         if self._due() and (self._flushed or not self._ring.full()):
             yield from self._flush()
-        if self._tail_is_full() and self._flushed == self._tail.used:
+        if self._tail.full and self._flushed == self._tail.used:
             self._next_tail()
 
     def _flush(self) -> "Generator[None, None, None]":
         """Bring what is new in the tail to the flash, in steps."""
         tail = self._tail
+        if tail.count == self._flushed_count:
+            return
+        if tail.full and not tail.sealed:
+            tail.seal()
         end = tail.used
         count = tail.count
-        if end == self._flushed:
-            return
         if not self._flushed and self._ring.full():
             raise OSError(_ENOSPC)
         try:

@@ -62,7 +62,7 @@ class Index:
         self.sizes[k] = segment.used
         if segment.count:
             self.firsts[k] = segment.first
-            self.lows[k] = segment.seqs[0]
+            self.lows[k] = segment.low
             self.lasts[k] = segment.last
 
     def remove(self, k: int, rows: int = 1) -> None:

@@ -96,12 +96,13 @@ class Base:
 
 
 class Codec:
-    """Writes frames into a buffer and reads them back. `crc`: of the frame last written or checked."""
+    """Writes frames into a buffer, up to `room` bytes of it, and reads them. `crc`: of the frame last written or checked."""
 
-    __slots__ = ("_at", "_buffer", "_view", "crc")
+    __slots__ = ("_at", "_buffer", "_room", "_view", "crc")
 
-    def __init__(self, buffer: bytearray) -> None:
+    def __init__(self, buffer: bytearray, room: int) -> None:
         self._buffer = buffer
+        self._room = room
         self._view = memoryview(buffer)
         self._at = 0
         self.crc = 0
@@ -116,7 +117,7 @@ class Codec:
             self._body(rec, base, key=key)
             length = self._at - at - 1
             start = at + 1
-            if start + length + 1 + CRC_BYTES > len(self._buffer):
+            if start + length + 1 + CRC_BYTES > self._room:
                 return 0
             if length > _SEVEN_BITS:
                 # The length takes a second byte: make room for it.

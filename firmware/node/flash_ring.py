@@ -170,6 +170,7 @@ class Ring:
                 index.grains[begin] = grain
             return False
         if self.out.count:
+            self.out.seal()
             yield from self.write(self.out)
         if row < end and index.firsts[row] <= last:
             self._floors[index.serials[row]] = last

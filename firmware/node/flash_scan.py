@@ -118,7 +118,7 @@ def _read_segment(files: Folder, name: str, index: Index, view: Segment, found: 
         return
     if size < HEAD_BYTES:
         found.covered.append(name)  # begun when power was cut: nothing is in it
-    elif not view.load(size) or view.serial != serial:
+    elif not view.look(size) or view.serial != serial:
         found.wrecks.append(name)
     elif found.journal not in (b"", view.journal):
         found.foreign.append(name)
@@ -128,8 +128,10 @@ def _read_segment(files: Folder, name: str, index: Index, view: Segment, found: 
         found.upto = max(found.upto, view.upto)
         if view.count:
             index.put(index.place(view), view)
-        else:
+        elif view.bad:
             found.wrecks.append(name)
+        else:
+            found.covered.append(name)
 
 
 def _drop_covered(files: Folder, index: Index, view: Segment, found: Found) -> None:

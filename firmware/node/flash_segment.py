@@ -1,7 +1,8 @@
 """A segment: as many records as one block of flash takes, as bytes in memory, to write or to read.
 
-It begins with a head: mark, journal, serial number, grain, what was receipted when it was begun, and a CRC.
-A damaged record costs itself; a damaged key record also those that are told against it.
+It begins with a head: mark, journal, serial number, grain, what was receipted when it was begun, and a CRC. One that
+is complete ends with a seal, which says what is in it and has a CRC of everything before: so that a boot need not
+read every record. A damaged record costs itself; a damaged key record also those that are told against it.
 """
 
 import binascii
@@ -16,10 +17,14 @@ from node.records import Rec
 
 SIZE = const(4096)  # one block
 MOST = const(128)  # records in a segment
+_ROOMY = const(16)  # bytes by which the next record may be longer than the longest one so far
 _MARK = b"wps1"
 _HEAD = "<4s8sIBQ"
 _CRC_AT = const(25)
 HEAD_BYTES = const(29)
+_SEAL_MARK = b"wpse"
+_SEAL = "<4sBQQQ"  # count, first, low, last; and a CRC
+_SEAL_BYTES = const(33)
 
 
 class Segment:
@@ -27,13 +32,15 @@ class Segment:
 
     serial: number of its file. journal: id of the journal, 8 bytes. grain: how far its records were folded
     (index into `flash_fold.GRAINS_MS`). upto: seq up to which the host had given receipts when it was begun.
-    used: bytes. count: records. bad: stretches of bytes that are no record. seqs: of its records, in order.
-    largest: bytes of the longest record that is not a key record.
+    used: bytes. count: records. bad: stretches of bytes that are no record. sealed: whether it is complete. seqs: of
+    its records, in order. first: lowest number that it covers, as a seq; low, last: seq of its first and last record;
+    all 0 when it is empty. largest: bytes of the longest record that is not a key record.
     """
 
     __slots__ = (
         "_base", "_codec", "_keys", "_offsets", "_read_at", "_read_base", "_seed",
-        "bad", "buffer", "count", "grain", "journal", "largest", "seqs", "serial", "upto", "used",
+        "bad", "buffer", "count", "first", "grain", "journal", "largest", "last", "low", "sealed", "seqs", "serial",
+        "upto", "used",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -41,7 +48,7 @@ class Segment:
         self.seqs = array("Q", [0] * MOST)
         self._offsets = array("H", [0] * MOST)
         self._keys = array("H", [0] * MOST)  # where the key record of each record is
-        self._codec = Codec(self.buffer)
+        self._codec = Codec(self.buffer, SIZE - _SEAL_BYTES)
         self._clear()
 
     def _clear(self) -> None:
@@ -52,24 +59,15 @@ class Segment:
         self.used = 0
         self.count = 0
         self.bad = 0
+        self.sealed = False
+        self.first = 0
+        self.low = 0
+        self.last = 0
         self.largest = 0
         self._seed = 0
         self._base: Base | None = None  # of the newest record
         self._read_at = 0  # of the key record that was decoded last, 0 for none ...
         self._read_base: Base | None = None  # ... and the base that it gives
-
-    @property
-    def first(self) -> int:
-        """The lowest number that its first record covers, as a seq; 0 when it is empty."""
-        if not self.count:
-            return 0
-        rec = self.read(0)
-        return rec.boot * names.SEQ_PER_BOOT + rec.first
-
-    @property
-    def last(self) -> int:
-        """The seq of its last record; 0 when it is empty."""
-        return self.seqs[self.count - 1] if self.count else 0
 
     def start(self, journal: bytes, serial: int, grain: int, upto: int) -> None:
         """Begin a new, empty segment."""
@@ -85,7 +83,7 @@ class Segment:
 
     def add(self, rec: Rec, shape: Shape) -> bool:
         """Write a record at the end; return False when it does not fit."""
-        if self.count == MOST:
+        if self.full or self.sealed:
             return False
         at = self.used
         base = self._base
@@ -103,29 +101,54 @@ class Segment:
             base.take(rec, self._codec.crc)
             self._base = base
             self._keys[self.count] = at
-        self._offsets[self.count] = at
-        self.seqs[self.count] = rec.boot * names.SEQ_PER_BOOT + rec.n
-        self.count += 1
+        boot = rec.boot * names.SEQ_PER_BOOT
+        self._note(at, boot + rec.first, boot + rec.n)
         self.used = end
         return True
+
+    @property
+    def full(self) -> bool:
+        """Whether another record like the longest so far may not fit any more."""
+        return self.count == MOST or self.used + self.largest + _ROOMY > SIZE - _SEAL_BYTES
+
+    def seal(self) -> None:
+        """Say in it that it is complete, and what is in it."""
+        at = self.used
+        end = at + _SEAL_BYTES - 4
+        struct.pack_into(_SEAL, self.buffer, at, _SEAL_MARK, self.count, self.first, self.low, self.last)
+        struct.pack_into("<I", self.buffer, end, binascii.crc32(memoryview(self.buffer)[:end]))
+        self.used = end + 4
+        self.sealed = True
+
+    def _note(self, at: int, first: int, seq: int) -> None:
+        if not self.count:
+            self.first = first
+            self.low = seq
+        self._offsets[self.count] = at
+        self.seqs[self.count] = seq
+        self.count += 1
+        self.last = seq
 
     def cut(self, used: int, count: int) -> None:
         """End after so many bytes, which are so many records; nothing more can be added."""
         self.used = used
         self.count = count
+        self.last = self.seqs[count - 1]
 
     def load(self, size: int, floor: int = 0) -> bool:
         """Take `size` bytes that were read into the buffer; records that begin up to the seq `floor` are passed over.
 
         Returns False when the head is no head of a segment. Whatever is damaged is passed over and counted.
         """
-        self._clear()
-        if size < HEAD_BYTES:
+        if not self._load_head(size):
             return False
-        mark, self.journal, self.serial, self.grain, self.upto = struct.unpack_from(_HEAD, self.buffer, 0)
-        self._seed = binascii.crc32(memoryview(self.buffer)[:_CRC_AT])
-        if mark != _MARK or struct.unpack_from("<I", self.buffer, _CRC_AT)[0] != self._seed:
-            return False
+        self.used = size
+        if (
+            size >= HEAD_BYTES + _SEAL_BYTES
+            and self.buffer[size - _SEAL_BYTES : size - _SEAL_BYTES + 4] == _SEAL_MARK
+        ):
+            size -= _SEAL_BYTES
+            self.sealed = True
         at = HEAD_BYTES
         sound = True
         while at < size:
@@ -138,8 +161,30 @@ class Segment:
                 sound = False
                 self.bad += 1
             at += 1
-        self.used = size
         return True
+
+    def look(self, size: int) -> bool:
+        """Do what `load` does, but believe a right seal: then its records can not be read, only what it says of them."""
+        if not self._load_head(size):
+            return False
+        at = size - _SEAL_BYTES
+        if at >= HEAD_BYTES:
+            mark, count, first, low, last = struct.unpack_from(_SEAL, self.buffer, at)
+            crc = struct.unpack_from("<I", self.buffer, size - 4)[0]
+            if mark == _SEAL_MARK and crc == binascii.crc32(memoryview(self.buffer)[: size - 4]):
+                self.count, self.first, self.low, self.last = count, first, low, last
+                self.used = size
+                self.sealed = True
+                return True
+        return self.load(size)
+
+    def _load_head(self, size: int) -> bool:
+        self._clear()
+        if size < HEAD_BYTES:
+            return False
+        mark, self.journal, self.serial, self.grain, self.upto = struct.unpack_from(_HEAD, self.buffer, 0)
+        self._seed = binascii.crc32(memoryview(self.buffer)[:_CRC_AT])
+        return bool(mark == _MARK and struct.unpack_from("<I", self.buffer, _CRC_AT)[0] == self._seed)
 
     def _step(self, at: int, size: int, floor: int) -> int:
         """Note the record at `at`; return where it ends, or 0 if there is none."""
@@ -148,7 +193,6 @@ class Segment:
         end = codec.check(at, size, self._seed, base.crc if base is not None else 0)
         if not end:
             return 0
-        count = self.count
         if codec.is_key():
             rec, base = codec.unpack(at, None)
             base.take(rec, codec.crc)
@@ -164,16 +208,14 @@ class Segment:
             seq += n
             key = self._read_at
             self.largest = max(self.largest, end - at)
-        if count == MOST or (count and seq <= self.seqs[count - 1]):
+        if self.count == MOST or seq <= self.last:
             return 0
         self._base = base
         self._read_at = key
         self._read_base = base
         if first > floor:
-            self._offsets[count] = at
-            self._keys[count] = key
-            self.seqs[count] = seq
-            self.count = count + 1
+            self._keys[self.count] = key
+            self._note(at, first, seq)
         return end
 
     def upto_seq(self, seq: int) -> int:

@@ -9,9 +9,8 @@ from micropython import const
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
-    from hal import ClockedIn
-
     from node.chipsettings import LoadCellSettings
+    from node.pins import ClockedIn
 
 _PULSES = const(25)  # 24 bits, and input A with its gain of 128 for the next
 _TOP = const(0x7FFFFF)

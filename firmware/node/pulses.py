@@ -43,9 +43,27 @@ class Wheel:
     """
 
     __slots__ = (
-        "_at", "_counted", "_count", "_gaps", "_last_ms", "_last_us", "_longest_us", "_mrev", "_nearest_us",
-        "_noisy", "_pattern", "_turn_mrpm", "_wait_ms", "blind", "edge_gap_ms", "edges", "magnets", "mrpm", "per_turn",
-        "rejected", "standing",
+        "_at",
+        "_count",
+        "_counted",
+        "_gaps",
+        "_last_ms",
+        "_last_us",
+        "_longest_us",
+        "_mrev",
+        "_nearest_us",
+        "_noisy",
+        "_pattern",
+        "_turn_mrpm",
+        "_wait_ms",
+        "blind",
+        "edge_gap_ms",
+        "edges",
+        "magnets",
+        "mrpm",
+        "per_turn",
+        "rejected",
+        "standing",
     )  # fmt: skip
 
     def __init__(self, magnets: int, fastest_rpm: int, up_ms: int) -> None:

@@ -37,6 +37,11 @@ if TYPE_CHECKING:
             """Return its value in steps, or None and why in `fault`."""
 
 
+def _unchecked(what: str) -> ValueError:
+    """Return the error for settings that would never have passed their checks."""
+    return ValueError(what)
+
+
 class Readers:
     """All measured channels of a node but the shafts' speeds.
 
@@ -74,7 +79,7 @@ class Readers:
                 self._add(address, ina226.Ina226(self._bus(), address))
             small = self._chips[address]
             if not isinstance(small, ina226.Ina226):
-                raise ValueError(told.channel)  # the settings were not checked
+                raise _unchecked(told.channel)
             return ina226.BusReader(small) if told.reads == "bus" else ina226.CurrentReader(small, told)
         from node import ina228
 
@@ -83,7 +88,7 @@ class Readers:
             self._add(address, ina228.Ina228(self._bus(), address, uohm, range_ma, self._board.ticks_ms))
         large = self._chips[address]
         if not isinstance(large, ina228.Ina228):
-            raise ValueError(told.channel)
+            raise _unchecked(told.channel)
         return ina228.FineBusReader(large) if told.reads == "bus" else ina228.FineCurrentReader(large, told)
 
     def _shunt(self, address: int) -> "tuple[int, int]":
@@ -100,7 +105,7 @@ class Readers:
             self._add(told.address, ads1115.Ads1115(self._bus(), told.address))
         chip = self._chips[told.address]
         if not isinstance(chip, ads1115.Ads1115):
-            raise ValueError(told.channel)
+            raise _unchecked(told.channel)
         return ads1115.ConverterReader(chip, told)
 
     def _thermometer(self, told: ThermometerSettings) -> "Reader":
@@ -124,5 +129,5 @@ class Readers:
     def _bus(self) -> "I2cBus":
         bus = self._settings.i2c
         if bus is None:
-            raise ValueError("i2c")
+            raise _unchecked("i2c")
         return self._board.i2c(bus.bus, bus.sda, bus.scl, bus.freq_hz)

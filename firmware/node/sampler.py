@@ -50,12 +50,12 @@ class Sampler:
         self.wheel = Wheel(told.magnets, told.fastest_rpm, clock.up_ms()) if told is not None else None
         self._edges = board.edges(told.pin) if told is not None else None
         fast = settings.alternator
-        self.alternator: Shaft | None = None
+        self.alternator: "Shaft | None" = None
         self._alternator_edges = None
         if fast is not None:
-            from node.shaft import Shaft  # noqa: PLC0415 - no memory for it where there is none
+            from node import shaft  # noqa: PLC0415 - no memory for it where there is none
 
-            self.alternator = Shaft(fast.pulses_per_turn, fast.fastest_rpm, clock.up_ms())
+            self.alternator = shaft.Shaft(fast.pulses_per_turn, fast.fastest_rpm, clock.up_ms())
             self._alternator_edges = board.edges(fast.pin)
         self._alternator_at = settings.layout.index("alternator_rpm")
         self._ticks = array("I", [0] * _EDGES)

@@ -15,6 +15,9 @@ _NARROW = 0x0010
 _SHUNT_STEP_V = 312.5e-9
 _BUS_STEP_V = 195.3125e-6
 _TOP = 0x7FFFF
+_CONTINUOUS = 8  # modes from here on begin anew by themselves
+_AGAINST_GROUND = 4  # inputs from here on; below, differences
+_SOON_US = 1e-6
 
 
 class Ina228Chip:
@@ -66,7 +69,7 @@ class Ina228Chip:
         """Return how long one average takes, 0 while the chip is asleep or does nothing by itself."""
         told = self.registers[_ADC_CONFIG]
         mode = told >> 12
-        if mode < 8:
+        if mode < _CONTINUOUS:
             return 0.0
         each_us = 0
         for bit, place in ((1, 9), (2, 6), (4, 3)):
@@ -104,7 +107,7 @@ class Ina228Chip:
             self._sum_us += part_us
             self._left_us -= part_us
             duration_us -= part_us
-            if self._left_us <= 1e-6:
+            if self._left_us <= _SOON_US:
                 self._finish()
 
     def _finish(self) -> None:
@@ -170,7 +173,7 @@ class Ads1115Chip:
     def feed(self, duration_us: float, millivolts: list) -> None:
         """Let time pass with voltages at the four inputs."""
         place = self.config >> 12 & 7
-        if place >= 4:
+        if place >= _AGAINST_GROUND:
             seen_mv = millivolts[place - 4]
         else:
             plus, minus = ((0, 1), (0, 3), (1, 3), (2, 3))[place]
@@ -181,7 +184,7 @@ class Ads1115Chip:
             self._us += part_us
             self._left_us -= part_us
             duration_us -= part_us
-            if self._left_us <= 1e-6:
+            if self._left_us <= _SOON_US:
                 full_mv = self.RANGES_MV[self.config >> 9 & 7]
                 self.code = _steps(self._sum / self._us / full_mv * 32768, -32768, 32767)
                 self._left_us = 0.0

@@ -19,6 +19,7 @@ _COMMANDS: Final = (
     "demo",
     "doctor",
     "export",
+    "keys",
     "node",
     "plant",
     "restore",

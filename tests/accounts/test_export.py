@@ -14,6 +14,7 @@ from wheelpit.accounts.export import export, table
 from wheelpit.cli import main
 from wheelpit.store.days import LocalDays
 from wheelpit.store.newfile import FileInTheWayError
+from wheelpit.store.upkeep import prune
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -133,3 +134,14 @@ def test_a_file_in_the_way_stays_and_a_failed_table_leaves_nothing(filled: Any, 
     told = run(str(tmp_path / "nowhere" / "x.csv"))
     assert told.exit_code == 2
     assert "cannot be written" in told.output
+
+
+def test_days_of_which_only_sums_are_kept_are_named(filled: Any, tmp_path: Path) -> None:
+    with filled.ledger.transaction() as db:
+        assert prune(db, 1, 100) == 25
+    told = run(str(tmp_path / "records.csv"))
+    assert "1 records of" in told.output
+    assert "not in it: 1 days up to 2026-10-25, of which only sums are kept" in told.output
+    told = run(str(tmp_path / "buckets.csv"), "--what", "buckets")
+    assert "only sums" not in told.output
+    assert len(rows(tmp_path / "buckets.csv")) == 26 * 6

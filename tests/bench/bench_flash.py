@@ -117,6 +117,7 @@ def main() -> None:
         ("record_bytes_12ch", record_bytes(TWELVE), "bytes"),
         ("flash_heap_bytes", float(heap["after"]), "bytes"),
         ("flash_code_heap_bytes", float(heap["code"]), "bytes"),
+        ("flash_boot_scan_ms", float(heap["scan_ms"]), f"ms here, {heap['segments']} segments"),
     ])  # fmt: skip
 
 

@@ -51,14 +51,14 @@ def test_the_data_sheets_example_to_the_register() -> None:
     chip = finechips.Ina228Chip()
     current_lsb = 10 / 2**19
     assert current_lsb == pytest.approx(19.073486e-6, rel=1e-7)
-    assert round(13_107.2e6 * current_lsb * 0.0162) == 4050 == 0x0FD2
+    assert round(13_107.2e6 * current_lsb * 0.0162) == 0x0FD2  # 4050
     chip.write(0x02, 4050)
     chip.write(0x00, 0x4000)
     hour_us = 3_600_000_000
     chip.write(0x01, 0xB000 | 7 << 9 | 7 << 6 | 7)  # the longest windows, so that an hour is few of them
     chip.feed(hour_us, 48.0, 6 * 0.0162)
-    assert chip.read(0x04) >> 4 == 311_040 == 0x4BF00
-    assert chip.read(0x05) >> 4 == 245_760 == 0x3C000
+    assert chip.read(0x04) >> 4 == 0x4BF00  # 311 040
+    assert chip.read(0x05) >> 4 == 0x3C000  # 245 760
     assert chip.read(0x07) >> 4 == pytest.approx(314_573, abs=40)  # the calibration is rounded: 1 in 10 000
     assert chip.read(0x08) == pytest.approx(4_718_592, rel=2e-4)
     # 1 036 800 J in steps of 16 x 3.2 x the current step, and 21 600 C in steps of it; the last window is not over.
@@ -78,8 +78,8 @@ def test_the_drivers_steps_and_window() -> None:
     window_us = (times_us[told >> 9 & 7] + times_us[told >> 6 & 7]) * averages[told & 7]
     assert window_us == ina228.WINDOW_US
     assert round(ina228._BUS_MAX * 195.3125e-6, 6) == 85
-    assert ina228.NARROW_NV == pytest.approx(78.125 * 2**19, rel=1e-9)
-    assert ina228.WIDE_NV == pytest.approx(312.5 * 2**19, rel=1e-9)
+    assert pytest.approx(78.125 * 2**19, rel=1e-9) == ina228.NARROW_NV
+    assert pytest.approx(312.5 * 2**19, rel=1e-9) == ina228.WIDE_NV
 
 
 class Channel:

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    import pytest
+
 names: Any = importlib.import_module("node.names")
 records: Any = importlib.import_module("node.records")
 flash: Any = importlib.import_module("node.flash")
@@ -38,6 +40,15 @@ def chance_of(seed: int) -> random.Random:
     return random.Random(seed)  # noqa: S311 - a test must be repeatable
 
 
+def make_blocks_small(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make blocks an eighth as large, so that a short history fills the ring and folds it to the last grain."""
+    for module in (flash, flash_ring, flash_segment):
+        monkeypatch.setattr(module, "SIZE", SMALL)
+    monkeypatch.setattr(flash_ring, "_PARTLY", SMALL * 7 // 8)
+    monkeypatch.setattr(flash, "BLOCK", SMALL)
+    monkeypatch.setattr(flash, "KIB_LEAST", 1)
+
+
 class PowerCutError(BaseException):
     """Everything stops here."""
 
@@ -46,7 +57,7 @@ class MemoryFiles:
     """What `flash_files.Folder` does, in memory, on a file system that may tear what it is writing.
 
     `cut_in`: so many operations from now power is cut, in the middle of one. `broken`: what every operation then
-    fails with, as an errno, 0 for nothing. `free`: free blocks, None if it does not say.
+    fails with, halfway, as an errno, 0 for nothing. `free`: free blocks, None if it does not say.
     """
 
     path = "memory"
@@ -61,6 +72,8 @@ class MemoryFiles:
 
     def _operate(self, half: Any, whole: Any) -> None:
         if self.broken:
+            if self.chance.random() < 0.5:
+                half()
             raise OSError(self.broken)
         self.operations += 1
         if self.cut_in is not None:

@@ -7,9 +7,10 @@ from fractions import Fraction
 from typing import Any
 
 import pytest
-from bench import Adc
 from hypothesis import given
 from hypothesis import strategies as st
+
+from bench import Adc
 
 analogue: Any = importlib.import_module("node.analogue")
 

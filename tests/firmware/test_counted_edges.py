@@ -6,6 +6,7 @@ import importlib
 import sys
 import types
 from array import array
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +60,7 @@ def test_f21_the_times_are_the_interrupts_and_the_count_the_counters() -> None:
     found = chip.run([500] * 40)
     found += chip.read()
     assert len(found) == 40
-    assert {(b - a) % WRAP for a, b in zip(found, found[1:], strict=False)} == {500_000}
+    assert {(b - a) % WRAP for a, b in pairwise(found)} == {500_000}
     assert (chip.source.lost, chip.source.exact, chip.source.installed) == (0, True, 0)
 
 

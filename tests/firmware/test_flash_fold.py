@@ -101,6 +101,17 @@ def test_nothing_is_joined_across_a_boot() -> None:
     ]
 
 
+def test_nothing_is_joined_across_a_boot_whose_numbers_happen_to_go_on() -> None:
+    plant = Plant()
+    some = [plant.record() for _ in range(3)]
+    plant.start(2)
+    lost = [plant.record() for _ in range(3)]
+    some += [plant.record() for _ in range(3)]
+    found = folded(some, QUARTER, plant.layout)
+    assert len(lost) == 3
+    assert [(rec.boot, rec.first, rec.n) for rec in found] == [(1, 1, 3), (2, 4, 6)]
+
+
 def test_without_a_clock_up_time_takes_its_place_and_dated_records_stay_apart() -> None:
     plant = Plant()
     plant.anchor_ms = None

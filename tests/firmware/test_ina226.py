@@ -6,6 +6,7 @@ import importlib
 from typing import Any
 
 import pytest
+
 from bench import Board
 
 ina226: Any = importlib.import_module("node.ina226")

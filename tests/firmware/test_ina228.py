@@ -6,8 +6,9 @@ import importlib
 from typing import Any
 
 import pytest
-from bench import Board
 from test_ina226 import Shunt
+
+from bench import Board
 
 ina228: Any = importlib.import_module("node.ina228")
 finechips: Any = importlib.import_module("finechips")

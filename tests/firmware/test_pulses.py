@@ -110,7 +110,7 @@ def test_f20_a_magnet_put_back_is_believed_again() -> None:
 
 @pytest.mark.parametrize("spacing", [*map(even, range(1, 13)), UNEVEN, [60.0, 120.0, 60.0, 120.0]], ids=len)
 def test_f20_no_magnet_is_missed_while_the_wheel_starts_lopes_and_stops(spacing: list[float]) -> None:
-    chance = random.Random(1)
+    chance = random.Random(1)  # noqa: S311 - no secret
     pickup = Pickup(len(spacing), fastest_rpm=200)
     at_s = 0.1
     times = []
@@ -138,10 +138,10 @@ def test_f20_no_magnet_is_missed_while_the_wheel_starts_lopes_and_stops(spacing:
 @pytest.mark.parametrize("magnets", [2, 3, 4, 8])
 @pytest.mark.parametrize("steady", [True, False])
 def test_f20_rocking_at_the_pickup_is_no_missing_magnet_and_ends_in_a_stand(
-    magnets: int, steady: bool
-) -> None:  # noqa: FBT001
+    magnets: int, *, steady: bool
+) -> None:
     # A jammed wheel rocks about once a second with a magnet at the pickup, which passes to and fro.
-    chance = random.Random(magnets)
+    chance = random.Random(magnets)  # noqa: S311 - no secret
     pickup = Pickup(magnets, fastest_rpm=120)
     pickup.run(passages(even(magnets), 10, 0.0, 20), 20)
     times = []

@@ -7,8 +7,9 @@ from itertools import pairwise
 from typing import Any
 
 import pytest
-from bench import WRAP, Board
 from test_settings import GOOD, changed
+
+from bench import WRAP, Board
 
 clock: Any = importlib.import_module("node.clock")
 node_settings: Any = importlib.import_module("node.settings")

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import importlib
+from types import SimpleNamespace
 from typing import Any
 
+import msgspec
 import pytest
-from bench import WRAP, Board, Edges
 from shaft import passages
 from test_settings import GOOD
+
+from bench import WRAP, Board, Edges
+from wheelpit.contract.messages import Birth
 
 sampler_: Any = importlib.import_module("node.sampler")
 settings: Any = importlib.import_module("node.settings")
@@ -153,3 +157,32 @@ def test_f20_a_lost_magnet_is_news() -> None:
         - bench.records[-7].total[bench.totals.index("wheel_mrev")]
     )
     assert turns == pytest.approx(10_000, abs=340)  # a minute at 10 rpm, to an edge
+
+
+def test_what_the_pickups_found_out_is_told_in_the_birth(capsys: pytest.CaptureFixture[str]) -> None:
+    app: Any = importlib.import_module("node.app")
+    board: Any = TwoShafts()
+    board.name, board.chip, board.wlan = "a board", "0a0b", SimpleNamespace()
+    board.reset_cause, board.open_connection = lambda: "power", None
+    board.restart = board.random_bytes = lambda *_: bytes(8)
+    board.watchdog = lambda _ms: SimpleNamespace(feed=lambda: None)
+    told = settings.Settings({**GOOD, "channels": {}, "alternator": {"pin": 16, "pulses_per_turn": 8}}, {})
+    node = app.Node(board, told)
+    born = msgspec.convert(node.birth(), Birth)
+    assert born.channels["wheel_rpm"].detail == {"pin": 15, "magnets": 4, "fastest_rpm": 120}
+    assert born.channels["alternator_rpm"].detail["pulses_per_turn"] == 8
+    assert born.restarts == {}
+    assert not node.delivery.birth_due
+    board.pickup.waiting += [round(at * 1e6) for at in passages([90.0, 90.0, 180.0], 10.0, 0.1, 180)]
+    while board.now_us < 180e6:
+        board.pass_ms(100)
+        node.sampler.sample()
+    board.second.installed += 1
+    node.sampler.sample()
+    born = msgspec.convert(node.birth(), Birth)
+    assert born.channels["wheel_rpm"].detail == {
+        "pin": 15, "magnets": 4, "fastest_rpm": 120, "magnets_seen": 3
+    }  # fmt: skip
+    assert born.restarts == {"pickup": 1}
+    assert node.delivery.birth_due
+    assert "3 magnets a turn" in capsys.readouterr().out

@@ -7,6 +7,7 @@ from typing import Any
 
 import crcmod.predefined
 import pytest
+
 from bench import Bus
 
 ads1115: Any = importlib.import_module("node.ads1115")

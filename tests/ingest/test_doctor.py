@@ -13,7 +13,6 @@ import pytest
 from click.testing import CliRunner
 
 from wheelpit.cli import main
-from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.demo.broker import start_broker
 from wheelpit.ingest.mqtt import Broker
 from wheelpit.ingest.probe import probe
@@ -147,6 +146,15 @@ def test_a_set_up_that_works_and_what_befalls_it(
     assert tallies.level == "note"
 
 
+def test_a_store_that_two_boards_claim_is_named(bench: Any, make: Any) -> None:
+    for chip in ("aa11", "bb22"):
+        bench.handle(bench.event("birth", make.birth(chip=chip)))
+    state = bench.ledger.path.parent
+    lines = wrong(examine(state, Broker("127.0.0.1", 1), bench.now_ms))
+    assert any("boards aa11 and bb22 both say that they are store" in line for line in lines)
+    assert any("empty the store folder of the board" in line for line in lines)
+
+
 def test_nothing_is_there(state: Path, free_port: Callable[[], int]) -> None:
     port = free_port()
     told = CliRunner().invoke(main, ["doctor", "--broker-port", str(port)])
@@ -182,7 +190,7 @@ ACCEPTED = bytes.fromhex("2003000000")
 )
 def test_the_ways_in_which_a_broker_may_refuse(answers: list[bytes], outcome: str, detail: str) -> None:
     with answering(*answers) as port:
-        found = probe(Broker("127.0.0.1", port), "sallow-ghyll", 3.0)
+        found = probe(Broker("127.0.0.1", port), "sallow-ghyll", 1.0)
     assert found.outcome == outcome
     assert detail in found.detail
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import random
-import sqlite3
 import time
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +11,7 @@ import pytest
 
 from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.places import running
+from wheelpit.store.backup import back_up, put_back
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -80,22 +80,22 @@ def test_a_frozen_service_and_a_frozen_broker_cost_nothing(field: Any, program: 
 
 
 def test_an_older_ledger_and_an_empty_one_are_filled_again(field: Any, program: str, make: Any) -> None:
-    """The last commits were lost with the power, or a backup was put back: the node still holds its records."""
+    """A backup made while the service writes is put back, then there is none: the node still holds its records."""
     field.mosquitto(program)
     service = field.serve()
-    ledger = field.state / "ledger.db"
+    ledger, copy = field.state / "ledger.db", field.folder / "backup.db"
     with field.node(*(make.record(n) for n in range(1, 1201))) as node:
         field.wait(lambda: node.upto - BOOT >= 400, service)
-        with field.reader.open() as live, sqlite3.connect(field.folder / "backup.db") as copy:
-            live.backup(copy)
-        copy.close()
+        held = back_up(ledger, copy)
+        assert 400 <= held.rows["record"] <= 1200
         field.wait(lambda: node.done, service)
         assert service.terminate() == 0
-        for file in (field.folder / "backup.db", None):
-            for old in field.state.glob("ledger.db*"):
-                old.unlink()
-            if file is not None:
-                file.rename(ledger)
+        for restored in (True, False):
+            if restored:
+                assert put_back(copy, ledger, 0) is not None
+            else:
+                for old in field.state.glob("ledger.db*"):
+                    old.unlink()
             before = node.mark
             service = field.serve()
             field.wait(lambda before=before: node.mark not in (None, before), service)

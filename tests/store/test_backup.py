@@ -28,8 +28,7 @@ if TYPE_CHECKING:
 def test_a_copy_made_during_writes_is_of_one_moment(
     desk: Any, record: Callable[..., Any], tmp_path: Path
 ) -> None:
-    for n in range(1, 101):
-        desk.take(record(n))
+    desk.take(*(record(n) for n in range(1, 101)))
     written = [100]
 
     def write_on(_done: int, _of: int) -> None:
@@ -137,8 +136,7 @@ def test_the_mark_rises_also_when_the_clock_went_back(tmp_path: Path) -> None:
 def test_what_is_no_sound_copy_is_refused_and_the_ledger_stays(
     desk: Any, record: Callable[..., Any], tmp_path: Path
 ) -> None:
-    for n in range(1, 400):
-        desk.take(record(n))
+    desk.take(*(record(n) for n in range(1, 400)))
     good = tmp_path / "good.db"
     back_up(desk.path, good)
     desk.ledger.close()

@@ -13,6 +13,7 @@ from wheelpit.twin.assumptions import REST_VOLTAGE, USUAL
 from wheelpit.twin.bank import BankModel
 from wheelpit.twin.cells import LEAD
 from wheelpit.twin.machine import TwinPlant
+from wheelpit.twin.surroundings import Household
 
 PLANT = load_plant(demo_plant_path())
 CALM = dataclasses.replace(USUAL, wander_share=0.0)
@@ -146,6 +147,38 @@ def test_charge_is_kept() -> None:
         gassed_c += bank.gassing_a * DT
     assert bank.stored_c - begun_c == pytest.approx(bank.in_c - bank.out_c - gassed_c, abs=1e-6)
     assert bank.charge_c > 100
+
+
+def test_what_a_long_discharge_and_charge_lose_is_named() -> None:
+    bank = _bank(0.7)
+    for charge_w, load_w in [(0.0, 300.0), (120.0, 0.0)]:
+        stored_j = bank.chemical_j + bank.polarised_j
+        begun = _spent(bank)
+        for step in range(12_000):
+            if step % 10 == 0:
+                bank.tend(1.0)
+            bank.advance(0.1, charge_w, load_w)
+        gained_j = bank.chemical_j + bank.polarised_j - stored_j
+        passed_j = 1200 * abs(charge_w - load_w)
+        assert gained_j + _spent(bank) - begun == pytest.approx(0, abs=1e-4 * passed_j)
+
+
+def _spent(bank: BankModel) -> float:
+    """Return what a bank has lost and given away, less what it was given [J]."""
+    lost_j = bank.ohmic_j + bank.polarisation_j + bank.gassing_j + bank.self_discharge_j
+    return lost_j + bank.load_j + bank.dump_j - bank.given_j
+
+
+def test_a_switched_load_is_drawn_beside_the_steady_one() -> None:
+    household = Household(CALM, 1, 9.0)
+    steady_w = household.load_w
+    household.switch("kettle", 1000.0)
+    household.switch("lamp in the shed", 20.0)
+    assert household.load_w == steady_w + 1020
+    household.switch("kettle", 0.0)
+    for _ in range(1000):
+        household.tend(1.0)
+    assert household.load_w - 20 in {steady_w, steady_w + CALM.lamp_w}
 
 
 def test_a_kettle_lowers_the_voltage_by_current_times_resistance() -> None:

@@ -17,7 +17,6 @@ import machine
 import network
 import onewire
 import rp2
-
 from pio_edges import HZ, PioEdges
 
 from node.pins import ClockedIn, EdgeRing, free_bus

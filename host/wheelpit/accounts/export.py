@@ -34,11 +34,15 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """The columns of a table with what they hold, and its rows, a list of them for each local day."""
+    """The columns of a table with what they hold, and its rows, a list of them for each local day.
+
+    `sums_only` fills while the rows are read: days whose full records are no longer kept.
+    """
 
     columns: dict[str, Kind]
     blocks: Iterator[list[list[Any]]]
     zone: ZoneInfo
+    sums_only: list[date]
 
 
 def _times(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[Any]:
@@ -121,6 +125,7 @@ def table(
     channels, totals = reader.columns()
     zone = ZoneInfo(reader.time_zone(site))
     days = reader.days(site, first, last)
+    sums_only: list[date] = []
 
     def rows_of(day: DayRow) -> list[list[Any]]:
         start, end = day.start_ms, day.end_ms
@@ -134,10 +139,13 @@ def table(
     def blocks() -> Iterator[list[list[Any]]]:
         for done, day in enumerate(days):
             progress(done, len(days))
-            yield rows_of(day)
+            rows = rows_of(day)
+            if day.records and not rows:
+                sums_only.append(day.day)
+            yield rows
 
     columns = _record_columns(channels, totals) if what == "records" else _sum_columns(channels, totals)
-    return Table({"day": "text", **columns} if what == "days" else columns, blocks(), zone)
+    return Table({"day": "text", **columns} if what == "days" else columns, blocks(), zone, sums_only)
 
 
 @contextmanager

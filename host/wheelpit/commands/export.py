@@ -66,13 +66,17 @@ def command(  # noqa: PLR0917 - click hands over by name
             click.echo(f"{done} of {of} days", err=True)
 
     try:
-        count = export(
-            table(reader, of_site, what, first, last, progress=progress), out, kind, replace=replace
-        )
+        made = table(reader, of_site, what, first, last, progress=progress)
+        count = export(made, out, kind, replace=replace)
     except OSError as error:
         msg = f"{out} cannot be written: {error}"
         raise ExportError(msg) from error
     click.echo(f"{out}: {count} {what} of {of_site}")
+    if made.sums_only:
+        click.echo(
+            f"not in it: {len(made.sums_only)} days up to {made.sums_only[-1]}, of which only sums are kept; "
+            "--what buckets has them"
+        )
     left_out = {name: amount for name, amount in reader.undated(of_site).items() if name.endswith("_mwh")}
     for name, amount in left_out.items():
         click.echo(f"not in it: {name} {amount} in records whose date is not known yet")

@@ -12,6 +12,7 @@ from wheelpit.ingest.mqtt import Broker
 from wheelpit.ingest.serve import Options, serve
 from wheelpit.places import state_folder
 from wheelpit.store.alarms import AlarmStore
+from wheelpit.store.upkeep import KEEP_DAYS
 from wheelpit.watch.messenger import MessengerProcess
 from wheelpit.watch.watch import Watch
 
@@ -48,6 +49,13 @@ def password_of(file: Path | None) -> str | None:
     "--notify-file", type=click.Path(path_type=Path), help="A file with who is told of alarms, one a line."
 )
 @click.option(
+    "--keep-days",
+    default=KEEP_DAYS,
+    show_default=True,
+    type=click.IntRange(0),
+    help="Days with full records that stay; 0 keeps all. 10-minute and daily sums stay for ever.",
+)
+@click.option(
     "--accept-clock",
     is_flag=True,
     help="This host's clock is right, although the ledger has seen later times.",
@@ -60,6 +68,7 @@ def command(  # noqa: PLR0917 - click hands over by name
     broker_user: str | None,
     broker_password_file: Path | None,
     notify_file: Path | None,
+    keep_days: int,
     accept_clock: bool,
 ) -> None:
     """Run the service: book what the nodes of a site send, give receipts, raise alarms.
@@ -80,5 +89,6 @@ def command(  # noqa: PLR0917 - click hands over by name
             make_watch=lambda described, connection: Watch(described, AlarmStore(connection)),
             messenger=None if notify_file is None else MessengerProcess(folder, notify_file),
             accept_clock=accept_clock,
+            keep_days=keep_days or None,
         )
     )

@@ -14,6 +14,7 @@ _ID: Final = re.compile(r"[a-z0-9-]{1,32}\Z")
 NodeKind = Literal["status", "birth", "live", "record", "time-ask"]
 HostKind = Literal["receipt", "time"]
 NODE_KINDS: Final[tuple[NodeKind, ...]] = get_args(NodeKind)
+HOST_KINDS: Final[tuple[HostKind, ...]] = get_args(HostKind)
 
 
 class TopicError(ValueError):

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 from wheelpit.errors import WheelpitError
 from wheelpit.ingest.inbox import Failed, Inbox
 from wheelpit.ingest.mqtt import Link
+from wheelpit.ingest.upkeep import Upkeep
 from wheelpit.ingest.watchdog import Watchdog
 from wheelpit.ingest.writer import Writer, host_status
 from wheelpit.places import announce, running
@@ -26,6 +27,8 @@ from wheelpit.plant.load import load_plant
 from wheelpit.store import ledger as ledgers
 from wheelpit.store import live as lives
 from wheelpit.store.bookkeeper import Bookkeeper
+from wheelpit.store.days import LocalDays
+from wheelpit.store.upkeep import KEEP_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -73,7 +76,8 @@ class Options:
     """What `wheelpit serve` is told.
 
     `make_watch` gives the watch of a plant, writing on the ledger's connection; without it nothing is judged.
-    `accept_clock` says that the host's clock is right although the ledger has seen later times.
+    `accept_clock` says that the host's clock is right although the ledger has seen later times. `keep_days` is for
+    how many days full records stay; None keeps them for ever.
     """
 
     plant: Path
@@ -82,6 +86,7 @@ class Options:
     make_watch: Callable[[Plant, sqlite3.Connection], Watching] | None = None
     messenger: Messenger | None = None
     accept_clock: bool = False
+    keep_days: int | None = KEEP_DAYS
 
 
 def now_ms() -> int:
@@ -175,10 +180,11 @@ class Service:
             _log.info("serving %s from %s, ledger %s, start %d", site, options.state, mark.ledger, mark.start)
             # However it ends, the nodes are told, so that they keep their records instead of sending them.
             stack.callback(link.send, (), [offline])
-            self._turn(inbox, writer)
+            days = LocalDays(plant.site.time_zone)
+            self._turn(inbox, writer, Upkeep(ledger, days, options.keep_days, self._clock_ms()))
         _log.info("ended; what was not receipted stays with the nodes")
 
-    def _turn(self, inbox: Inbox, writer: Writer) -> None:
+    def _turn(self, inbox: Inbox, writer: Writer, upkeep: Upkeep) -> None:
         messenger = self._options.messenger
         ticked_s = ends_s = 0.0
         while True:
@@ -194,6 +200,8 @@ class Service:
                     messenger.tend()
                 if not writer.handle(events):
                     self._stopping.wait(_AFTER_FAILURE_S)
+            if not stopping:
+                upkeep.turn(self._clock_ms())
             if stopping:
                 ends_s = ends_s or now_s + _DRAIN_S
                 if not events or now_s > ends_s:

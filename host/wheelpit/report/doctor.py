@@ -204,6 +204,11 @@ def _ledger(state: Path, now_ms: int, *, served: bool) -> Iterator[Finding]:
     if tallies:
         told = ", ".join(f"{name} {amount}" for name, amount in tallies.items())
         yield Finding("tallies", "note", f"since the ledger began: {told}")
+    if tallies.get("failed_checks"):
+        says = f"the nightly check found the ledger damaged {tallies['failed_checks']} times"
+        yield Finding(
+            "ledger", "wrong", says, "end the service and put a backup in its place: `wheelpit restore COPY`"
+        )
 
 
 def _files(state: Path) -> Iterator[Finding]:

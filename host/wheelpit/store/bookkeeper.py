@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import msgspec
 
 from wheelpit.contract.names import SEQ_PER_BOOT
+from wheelpit.errors import WheelpitError
 from wheelpit.store import booking
 from wheelpit.store.births import reopen, take_birth, write_hole
 from wheelpit.store.booking import BadRecord, Booked, Disbelieved, Missing, Refused, boot_of
@@ -20,6 +21,7 @@ from wheelpit.store.heads import Heads
 from wheelpit.store.packing import pack_record, unpack_record
 from wheelpit.store.summing import Summing
 from wheelpit.store.tables import DeadLetters, Layouts, count
+from wheelpit.store.upkeep import pruned
 
 if TYPE_CHECKING:
     import sqlite3
@@ -38,6 +40,10 @@ FARTHEST_AHEAD_MS: Final = 86_400_000
 CLOCK_SLACK_MS: Final = 60_000
 
 _log = logging.getLogger(__name__)
+
+
+class ZoneChangedError(WheelpitError):
+    """A site's time zone changed after full records were deleted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +70,7 @@ class Bookkeeper:
         db: the writer's connection, a transaction open.
         site: the site's id.
         time_zone: the IANA zone in which the site's days are cut. When it differs from the one in the ledger
-            the roll-ups are made anew.
+            the roll-ups are made anew; once full records were deleted that is refused.
         say: is told the progress of such a long job, in words.
 
     """
@@ -88,6 +94,12 @@ class Bookkeeper:
             "SELECT site_id, time_zone FROM site WHERE site = ?", (site,)
         ).fetchone()
         if had != time_zone:
+            if pruned(self._db):
+                msg = (
+                    f"the time zone of {site} is {had} in the ledger and {time_zone} in the plant: the days of records "
+                    f"that are no longer kept cannot be cut anew. Keep {had}, or begin another ledger with --state"
+                )
+                raise ZoneChangedError(msg)
             say(f"the time zone of {site} changed from {had} to {time_zone}: its days are cut anew")
             self._db.execute("UPDATE site SET time_zone = ? WHERE site_id = ?", (time_zone, site_id))
             self._summing.rebuild(site_id, lambda done: say(f"{done} records counted into days again"))

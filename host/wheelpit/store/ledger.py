@@ -25,6 +25,7 @@ _BUSY_S: Final = 10.0
 # The write-ahead log is folded back at 16 MiB: small commits rewrite the same pages again and again, and each
 # fold writes them once.
 _CHECKPOINT_PAGES: Final = 4000
+_PAGE_BYTES: Final = 4096
 
 _log = logging.getLogger(__name__)
 
@@ -85,6 +86,8 @@ class Ledger:
         self.connection.execute("PRAGMA journal_mode = WAL")
         self.connection.execute("PRAGMA synchronous = FULL")
         self.connection.execute(f"PRAGMA wal_autocheckpoint = {_CHECKPOINT_PAGES}")
+        # After an outage of a reader or a burst the log's file shrinks again to where it is folded back.
+        self.connection.execute(f"PRAGMA journal_size_limit = {_CHECKPOINT_PAGES * _PAGE_BYTES}")
         self.connection.execute("PRAGMA foreign_keys = ON")
         migrate.migrate(self.connection, str(self.path))
         with self.transaction() as db:

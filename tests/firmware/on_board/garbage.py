@@ -11,27 +11,27 @@ from node.clock import Clock
 from node.sampler import Sampler
 from node.settings import Settings
 
+REGISTERS = {
+    64: {0x00: 0x485F, 0x01: 3240, 0x02: 10800, 0x05: 2048, 0xFE: 0x5449, 0xFF: 0x2260},
+    69: {
+        0x00: 0x0010,
+        0x01: 0xB943,
+        0x04: 96000 << 4,
+        0x05: 69120 << 4,
+        0x09: 0,
+        0x0A: 0,
+        0x3E: 0x5449,
+        0x3F: 0x2281,
+    },
+    72: {0x00: 16000, 0x01: 0xD323},
+}
+
 
 class Bus:
-    """Two monitors and a converter whose registers never change; what they are is told by the length asked for."""
-
-    registers = {
-        64: {0x00: 0x485F, 0x01: 3240, 0x02: 10800, 0x05: 2048, 0xFE: 0x5449, 0xFF: 0x2260},
-        69: {
-            0x00: 0x0010,
-            0x01: 0xB943,
-            0x04: 96000 << 4,
-            0x05: 69120 << 4,
-            0x09: 0,
-            0x0A: 0,
-            0x3E: 0x5449,
-            0x3F: 0x2281,
-        },
-        72: {0x00: 16000, 0x01: 0xD323},
-    }
+    """Two monitors and a converter whose registers never change."""
 
     def readfrom_mem_into(self, address, register, buffer):
-        value = self.registers[address][register]
+        value = REGISTERS[address][register]
         i = len(buffer) - 1
         while i >= 0:
             buffer[i] = value & 0xFF
@@ -106,7 +106,7 @@ FULL = {
 }
 
 
-def measured(channels, turning, samples, from_sample):
+def measured(channels, *, turning, samples, from_sample):
     told = {"site": "s", "node": "n", "broker": {"host": "h"}, "wheel": WHEEL, "channels": channels}
     if channels:
         told["i2c"] = {"sda": 4, "scl": 5}
@@ -134,9 +134,9 @@ def measured(channels, turning, samples, from_sample):
 print(
     json.dumps(
         {
-            "standing": measured({}, False, 95, 40),
-            "full": measured(FULL, True, 95, 40),
-            "records": measured(FULL, True, 400, 100),
+            "standing": measured({}, turning=False, samples=95, from_sample=40),
+            "full": measured(FULL, turning=True, samples=95, from_sample=40),
+            "records": measured(FULL, turning=True, samples=400, from_sample=100),
         }
     )
 )

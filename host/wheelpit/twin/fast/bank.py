@@ -163,7 +163,8 @@ class FastBank(BankModel):
         """
         cells, controller = self._cells, self.controller
         step_s, steps = self._step_s, self._steps
-        ohm, siemens, held_s = self._ohm, 1 / self._ohm, controller.held_s
+        ohm, siemens = self._ohm, 1 / self._ohm
+        held_s, dump_s = controller.held_s, controller.dump_s
         per_step = cells.polarisation_f / step_s
         gassing_a, per_v = cells.gassing_a * self._worn_gassing, cells.gassing_per_v
         exp = math.exp
@@ -191,6 +192,7 @@ class FastBank(BankModel):
             gas_a = battery_a = 0.0
             for power in powers:
                 inner_v = base_v + after_v
+                before_volts = volts
                 battery_a = power / volts - held_s * volts
                 volts = inner_v + ohm * battery_a
                 gas_a = gassing_a * exp((inner_v - gassing_v) * per_v)
@@ -210,6 +212,12 @@ class FastBank(BankModel):
                         limit_v - base_v - ohm * (power / limit_v - held_s * limit_v),
                     )
                     battery_a = room_a - after_v * siemens
+                    if power / limit_v - battery_a > limit_v * dump_s:
+                        # It is wholly on and not enough.
+                        battery_a = power / before_volts - dump_s * before_volts
+                        pushed_a = kept_a + battery_a
+                        after_v = pushed_a / (per_step + steep_s + (accept_s if pushed_a > 0.0 else give_s))
+                        volts = base_v + after_v + ohm * battery_a
                 stored_c += (battery_a - gas_a - steep_s * (after_v - before_v)) * step_s
                 add(after_v)
             passed_s = len(powers) * step_s

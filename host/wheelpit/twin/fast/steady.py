@@ -35,6 +35,9 @@ _LOOK_S: Final = 2.0
 _LOOKS: Final = 20
 _SETTLED: Final = 5e-5  # what the stores still gain, over what the water brings ...
 _LEAST_W: Final = 4.0  # ... and over no less
+_NO_LOAD_A: Final = 1e-2
+_LESS: Final = 0.97
+_CALM_LOOKS: Final = 4
 _MEAN_LOOKS: Final = 10  # of what does not settle
 _ROUNDED: Final = 50  # conditions are told apart to a fiftieth
 
@@ -48,6 +51,8 @@ _LEVELS: Final = (
 )  # fmt: skip
 POWERS: Final = (*(name.replace("_j", "_w") for name in (*_OF_WHEEL, *_OF_DRIVE, *_OF_BUS)), "given_w")
 COLUMNS: Final = (*POWERS, *_LEVELS)
+_RECTIFIED: Final = COLUMNS.index("rectified_w")
+_LOST: Final = (COLUMNS.index("copper_w"), COLUMNS.index("iron_w"))
 
 
 class Ailment(NamedTuple):
@@ -179,17 +184,24 @@ class _Rig:
 
     def settle(self, flow_m3_s: float) -> tuple[float, ...]:
         """Run at a flow until nothing changes, and return the means of the last look, in the order of `COLUMNS`."""
-        if not self._hunts:
-            # Else the capacitor would hold for minutes the voltage of the faster wheel before.
-            self._bus.rectified_v = 0.0
         last: list[tuple[float, ...]] = []
         for _ in range(_LOOKS):
             row, drift_w = self._look(flow_m3_s)
             last.append(row)
             if drift_w <= _SETTLED * max(row[0], _LEAST_W):
-                return row
+                return row if self._hunts or self._bus.rectified_a > _NO_LOAD_A else self._anew(flow_m3_s)
         part = last[-_MEAN_LOOKS:]
         return tuple(sum(values) / len(part) for values in zip(*part, strict=True))
+
+    def _anew(self, flow_m3_s: float) -> tuple[float, ...]:
+        """Let the capacitor, which holds for minutes the highest voltage that it saw, find the one of now."""
+        for _ in range(_LOOKS):
+            if self._look(flow_m3_s)[0][_RECTIFIED] > 0:
+                break  # the bridge keeps it where it is
+            self._bus.rectified_v *= _LESS
+        for _ in range(_CALM_LOOKS):
+            row = self._look(flow_m3_s)[0]
+        return row
 
     def _look(self, flow_m3_s: float) -> tuple[tuple[float, ...], float]:
         wheel, bus, step_s = self._wheel, self._bus, self._step_s
@@ -211,7 +223,7 @@ class _Rig:
         wheel.ease(_LOOK_S)
         powers = [(now - then) / _LOOK_S for now, then in zip(self._counted(), begun, strict=True)]
         # The windings at once as warm as these losses make them.
-        lost_w = powers[COLUMNS.index("copper_w")] + powers[COLUMNS.index("iron_w")]
+        lost_w = sum(powers[place] for place in _LOST)
         bus.winding_degc = bus.room_degc + lost_w / self._cooling_w_per_k
         bus.tend(0.0, drive.iron_j)
         after = self._stored()

@@ -1,0 +1,1 @@
+"""The configuration of a site's MQTT broker: who may connect, and what each may say."""
