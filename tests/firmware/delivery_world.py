@@ -194,6 +194,7 @@ class Host:
         self.start()
 
     def start(self) -> None:
+        self.world.now_ms += 1  # no start happens in the same millisecond as another: the mark relies on it
         now_ms = self.world.unix_ms()
         self.ledger = Ledger(self.path, now_ms)
         # Here nothing but the writer's own death is played, so the disk need not be waited for.

@@ -16,6 +16,8 @@ from flash_bench import (
     PowerCutError,
     chance_of,
     flash_files,
+    flash_pack,
+    flash_segment,
     held,
     make_blocks_small,
     names,
@@ -337,6 +339,25 @@ def test_f26_files_that_cannot_be_read_go_before_any_record_does() -> None:
         node.record()
     assert node.journal._index.count == node.journal._ring.most - 2
     assert all(rec.first == rec.n for rec in held(node.journal))
+
+
+def test_f26_of_segments_that_overlap_nothing_is_held_twice() -> None:
+    # As two faults at once may leave them: a power cut in a fold, and damage to what was folded before.
+    node = Node()
+    node.record(12)
+    node.journal.flush()
+    name = node.segments()[0]
+    other = flash_segment.Segment()
+    other.start(bytes.fromhex(node.journal.id), 9, 1, 0)
+    shape = flash_pack.shape_of(node.plant.layout.channel_mask, node.plant.layout.total_mask)
+    for first, n in ((10, 15), (16, 21)):
+        rec = node.plant.record(60_000)
+        rec.first, rec.n = first, n
+        assert other.add(rec, shape)
+    node.files.files["00000009.seg"] = bytes(other.buffer[: other.used])
+    node.start()
+    assert [(rec.first, rec.n) for rec in held(node.journal)] == [(n, n) for n in range(1, 13)] + [(16, 21)]
+    assert name in node.files.files
 
 
 def test_f26_damage_found_while_it_runs_costs_what_is_damaged() -> None:

@@ -78,7 +78,7 @@ def rows(draw: st.DrawFn) -> list[tuple[Any, Any]]:
     return found
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(rows())
 def test_what_is_written_is_read_back_in_any_order(some: list[tuple[Any, Any]]) -> None:
     written = segment()
@@ -96,7 +96,7 @@ def test_what_is_written_is_read_back_in_any_order(some: list[tuple[Any, Any]]) 
             assert rec.layout.totals == kept[i][1].totals
 
 
-@settings(max_examples=40)
+@settings(max_examples=40, deadline=None)
 @given(rows(), st.data())
 def test_a_damaged_byte_costs_records_but_changes_none(
     some: list[tuple[Any, Any]], data: st.DataObject
@@ -147,6 +147,7 @@ def test_records_behind_a_damaged_key_record_are_not_told_against_the_one_before
     assert [read.seqs[i] // names.SEQ_PER_BOOT for i in range(read.count)] == [1] * 5
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=600), st.integers(0, 600))
 def test_garbage_is_never_taken_for_a_record(garbage: bytes, used: int) -> None:
     view = segment()
