@@ -23,7 +23,9 @@ RECORD_S = 10.0
 def stepped(bank: BankModel, given_w: np.ndarray, load_w: np.ndarray) -> dict[str, np.ndarray]:
     """Run the bank of the dynamic twin, and return means over each record."""
     per_record = round(RECORD_S / STEP_S)
-    found: dict[str, list[float]] = {name: [] for name in ("battery_v", "battery_a", "dump_a", "state_of_charge")}
+    found: dict[str, list[float]] = {
+        name: [] for name in ("battery_v", "battery_a", "dump_a", "state_of_charge")
+    }
     for given, load in zip(given_w.tolist(), load_w.tolist(), strict=True):
         sums = dict.fromkeys(found, 0.0)
         for _ in range(per_record):
@@ -51,7 +53,9 @@ CASES = {
 
 
 @pytest.mark.parametrize(("share", "given_w", "load_w"), CASES.values(), ids=CASES)
-def test_it_agrees_with_the_bank_in_small_steps(share: float, given_w: np.ndarray, load_w: np.ndarray) -> None:
+def test_it_agrees_with_the_bank_in_small_steps(
+    share: float, given_w: np.ndarray, load_w: np.ndarray
+) -> None:
     slow = stepped(BankModel(DEMO, CALM, share), given_w, load_w)
     fast = FastBank(DEMO, CALM, share).stretch(given_w, load_w, CALM.room_degc)
     # A record in which a load switches, and the next ones, lag by a step at most.
@@ -67,12 +71,14 @@ def test_it_agrees_with_the_bank_in_small_steps(share: float, given_w: np.ndarra
     assert fast.state_of_charge[-1] - share == pytest.approx(moved, abs=2e-4)
 
 
-def closes(bank: FastBank, begun: tuple[float, float, float], given_w: np.ndarray, found: BankColumns) -> float:
+def closes(
+    bank: FastBank, begun: tuple[float, float, float], given_w: np.ndarray, found: BankColumns
+) -> float:
     """Return what is not accounted for, over what came in and out."""
     gone_w = found.ohmic_w + found.polarisation_w + found.gassing_w + found.dump_w + found.load_w
     gained_j = bank.chemical_j - begun[0] + bank.polarised_j - begun[1] + bank.self_discharge_j - begun[2]
     error_j = RECORD_S * (given_w - gone_w).sum() - gained_j
-    return abs(error_j) / (RECORD_S * np.maximum(given_w, gone_w).sum())
+    return float(abs(error_j) / (RECORD_S * np.maximum(given_w, gone_w).sum()))
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -145,8 +151,12 @@ def test_a_load_beyond_any_bank_trips_the_inverter() -> None:
     assert not bank.loads_on
 
 
-@pytest.mark.parametrize(("table", "changes"), [("controller", {"topology": "series"}), ("converter", {"output_limit_v": 14.4})])
-def test_a_plant_whose_full_battery_unloads_the_wheel_is_refused(table: str, changes: dict[str, object]) -> None:
+@pytest.mark.parametrize(
+    ("table", "changes"), [("controller", {"topology": "series"}), ("converter", {"output_limit_v": 14.4})]
+)
+def test_a_plant_whose_full_battery_unloads_the_wheel_is_refused(
+    table: str, changes: dict[str, object]
+) -> None:
     plant = dataclasses.replace(DEMO, **{table: dataclasses.replace(getattr(DEMO, table), **changes)})
     with pytest.raises(UnmodelledError, match="dynamic twin"):
         FastBank(plant, USUAL, 0.5)

@@ -36,15 +36,23 @@ def test_a_wander_is_the_same_as_step_by_step(step_s: float, time_s: float) -> N
 
 def test_chance_depends_on_seed_purpose_and_number() -> None:
     drawn = {
-        float(chance(seed, purpose, number).random()) for seed in (1, 2) for purpose in ("a", "b") for number in (0, 1)
+        float(chance(seed, purpose, number).random())
+        for seed in (1, 2)
+        for purpose in ("a", "b")
+        for number in (0, 1)
     }
     assert len(drawn) == 8
     assert chance(1, "a").random() == chance(1, "a").random()
 
 
 @given(st.lists(st.tuples(st.booleans(), st.booleans()), min_size=1), st.booleans())
-def test_a_switch_is_the_same_as_step_by_step(steps: list[tuple[bool, bool]], at_first: bool) -> None:
-    found = switched(np.array([on for on, _ in steps]), np.array([off for _, off in steps]), at_first=at_first)
+def test_a_switch_is_the_same_as_step_by_step(
+    steps: list[tuple[bool, bool]],
+    at_first: bool,  # noqa: FBT001 - hypothesis gives by position
+) -> None:
+    found = switched(
+        np.array([on for on, _ in steps]), np.array([off for _, off in steps]), at_first=at_first
+    )
     stands, plain = at_first, []
     for on, off in steps:
         stands = True if on else stands and not off

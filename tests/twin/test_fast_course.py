@@ -29,7 +29,9 @@ NEW_YEAR = dt.date(2025, 1, 1)
 def at_flow(flow_l_s: float, *episodes: Episode, step_s: float = 10.0, **orders: object) -> FastTwin:
     told = Orders(faults=episodes, **orders)  # type: ignore[arg-type]
     source = DailyFlow([flow_l_s], air_degc=15.0)
-    return FastTwin(DEMO, first_day=DAY, orders=told, source=source, assumptions=CALM, state_of_charge=0.6, step_s=step_s)
+    return FastTwin(
+        DEMO, first_day=DAY, orders=told, source=source, assumptions=CALM, state_of_charge=0.6, step_s=step_s
+    )
 
 
 @pytest.mark.slow
@@ -52,7 +54,9 @@ def test_it_agrees_with_the_dynamic_twin_over_an_hour_at_several_flows() -> None
     for number, flow in enumerate(flows):
         dynamic.river.order(flow)
         begun = dynamic.totals()
-        means: dict[str, list[float]] = {name: [] for name in ("wheel_rpm", "rectified_v", "battery_v", "charge_a")}
+        means: dict[str, list[float]] = {
+            name: [] for name in ("wheel_rpm", "rectified_v", "battery_v", "charge_a")
+        }
         for k in range(quarter_s * 20):
             frame = dynamic.frame()
             if k >= quarter_s * 10:  # all has settled
@@ -106,21 +110,31 @@ def test_the_same_seed_gives_the_same_and_another_one_another() -> None:
 
 def test_it_follows_a_season_s_stream_and_its_own_gate() -> None:
     season = Season(4, NEW_YEAR)
-    twin = FastTwin(DEMO, first_day=NEW_YEAR, source=season, assumptions=CALM, orders=Orders(gates=(Gate(43_200, 3.0),)))
+    twin = FastTwin(
+        DEMO, first_day=NEW_YEAR, source=season, assumptions=CALM, orders=Orders(gates=(Gate(43_200, 3.0),))
+    )
     course = twin.run(86_400)
     noon = [season.at(h * 3600.0).stream_l_s for h in range(25)]
     assert course.truth["stream_l_s"][::360] == pytest.approx(noon[:24], rel=0.03)
     leaves = 1 - season.at(80_000).leaves
     assert course.truth["flow_l_s"][-600] <= 3.0 * leaves + 1e-9
-    assert course.truth["flow_l_s"][0] == pytest.approx(min(noon[0], 20.0) * (1 - season.at(0).leaves), rel=1e-3)
+    assert course.truth["flow_l_s"][0] == pytest.approx(
+        min(noon[0], 20.0) * (1 - season.at(0).leaves), rel=1e-3
+    )
 
 
 @pytest.mark.parametrize(
     ("fault", "what"),
     [
         ("jam", lambda c, p: c.stands[p].all() and c.truth["missed_w"][p].min() > 100),
-        ("fuse-open", lambda c, p: c.channels["rectified_v"][p].min() > 45 and c.channels["charge_a"][p].max() < 0.01),
-        ("belt-lost", lambda c, p: c.channels["wheel_rpm"][p].min() > 20 and c.channels["alternator_rpm"][p].max() == 0),
+        (
+            "fuse-open",
+            lambda c, p: c.channels["rectified_v"][p].min() > 45 and c.channels["charge_a"][p].max() < 0.01,
+        ),
+        (
+            "belt-lost",
+            lambda c, p: c.channels["wheel_rpm"][p].min() > 20 and c.channels["alternator_rpm"][p].max() == 0,
+        ),
         ("clogging", lambda c, p: c.truth["flow_l_s"][p].max() == 0 and c.stands[p].all()),
         ("dump-stuck", lambda c, p: c.channels["dump_a"][p].min() > 12),
         ("corroded-terminal", lambda c, p: c.truth["ohmic_w"][p].mean() > 1),
@@ -155,7 +169,9 @@ def test_a_standing_wheel_s_capacitor_holds_its_voltage_for_minutes() -> None:
 
 
 def test_loads_and_the_switch_do_what_is_ordered() -> None:
-    twin = at_flow(9.0, loads=(Load(600, "kettle", 800.0), Load(900, "kettle", 0.0)), parked=(Parked(1800, 2400),))
+    twin = at_flow(
+        9.0, loads=(Load(600, "kettle", 800.0), Load(900, "kettle", 0.0)), parked=(Parked(1800, 2400),)
+    )
     course = twin.run(3600)
     assert course.truth["load_w"][60:90] == pytest.approx(809, rel=5e-3)
     assert course.truth["load_w"][95:] == pytest.approx(9, rel=1e-3)
@@ -167,14 +183,18 @@ def test_frost_slows_the_wheel_and_thaw_frees_it() -> None:
     twin = FastTwin(DEMO, first_day=NEW_YEAR, seed=1, assumptions=CALM)
     course = twin.run(31 * 86_400)
     season = Season(1, NEW_YEAR)
-    ice = np.interp(np.arange(course.size) / 360, np.arange(745), [season.at(3600.0 * h).ice for h in range(745)])
+    ice = np.interp(
+        np.arange(course.size) / 360, np.arange(745), [season.at(3600.0 * h).ice for h in range(745)]
+    )
     assert course.stands[ice > 0.95].all()
     assert not course.stands[ice < 0.3].any()
     assert 0 < course.stands.mean() < 0.5
 
 
 def test_a_level_is_shown_where_it_is_measured() -> None:
-    sensor = LinearSensor(channel="stage_m", node="wheel", kind="linear", pin=28, mv_per_unit=1000.0, at="headrace")
+    sensor = LinearSensor(
+        channel="stage_m", node="wheel", kind="linear", pin=28, mv_per_unit=1000.0, at="headrace"
+    )
     plant = dataclasses.replace(DEMO, sensors=(*DEMO.sensors, sensor))
     source = DailyFlow([9.0], air_degc=15.0)
     told = Orders(faults=(Episode("weir-debris", 600.0, 1.0),))
@@ -186,7 +206,13 @@ def test_a_level_is_shown_where_it_is_measured() -> None:
 
 
 @pytest.mark.parametrize(
-    "episode", [Episode("rocking", 0.0), Episode("lost-magnet", 0.0), Episode("link", 0.0, 0.5), Episode("fuse-open", 0.0, 0.5)]
+    "episode",
+    [
+        Episode("rocking", 0.0),
+        Episode("lost-magnet", 0.0),
+        Episode("link", 0.0, 0.5),
+        Episode("fuse-open", 0.0, 0.5),
+    ],
 )
 def test_what_happens_within_moments_is_refused(episode: Episode) -> None:
     with pytest.raises(UnmodelledError, match="dynamic twin"):

@@ -97,7 +97,9 @@ def test_a_warm_alternator_gives_less_voltage_at_the_same_speed() -> None:
     cold, warm = (
         steady_chain(DEMO, USUAL, Ailment(open=True), degc).look_up(np.array([6.0])) for degc in (0.0, 20.0)
     )
-    share = (warm["rectified_v"] / warm["alternator_rad_s"]) / (cold["rectified_v"] / cold["alternator_rad_s"])
+    share = (warm["rectified_v"] / warm["alternator_rad_s"]) / (
+        cold["rectified_v"] / cold["alternator_rad_s"]
+    )
     assert share[0] == pytest.approx(1 - 20 * USUAL.magnets_per_degc, abs=0.003)
 
 

@@ -151,7 +151,10 @@ class FastBank(BankModel):
             chopped = np.where(limited & ~over, (dump_a - volts * held_s) * (most_a - dump_a), 0.0)
         return volts, dump_a, chopped
 
-    def _follow(self, net_w: Floats, alone_w: Floats) -> tuple[Floats, list[tuple[float, ...]]]:
+    # One loop on local names: calls inside it would double the time of a year.
+    def _follow(  # noqa: PLR0915 - see above
+        self, net_w: Floats, alone_w: Floats
+    ) -> tuple[Floats, list[tuple[float, ...]]]:
         """Step polarisation and charge, and what changes slowly.
 
         Args:

@@ -89,7 +89,7 @@ NO_SUPPLY: Final = ((352.7, 6.0),)  # the node stands dark: the house was
 
 
 def happenings(plant: Plant, first_day: dt.date, days: int) -> Orders:
-    """Return what happens in a run over some days in which everything happens, as far as a plant can have it."""
+    """Return what begins in a run over some days in which everything happens, as far as a plant can have it."""
     faults: list[Episode] = []
     parked: list[Parked] = []
     for new_year_s in _new_years(first_day, days):
@@ -122,7 +122,7 @@ def _outages(first_day: dt.date, days: int) -> list[Outage]:
 
 def _new_years(first_day: dt.date, days: int) -> list[float]:
     """Return the New Years that matter for some days, in seconds from their beginning."""
-    last_day = first_day + dt.timedelta(days=days)
+    last_day = first_day + dt.timedelta(days=days - 1)
     return [
         (dt.date(year, 1, 1) - first_day).days * _DAY_S for year in range(first_day.year, last_day.year + 1)
     ]

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 _CHUNK_S: Final = 1800.0
 _ASK_S: Final = 10.0
+_STEADY: Final = "what always runs"
 
 
 class Happened(NamedTuple):
@@ -152,7 +153,10 @@ class Steady:
             orders=Orders(
                 faults=twins_faults(scenario, plant),
                 gates=tuple(Gate(e.at_s, e.gate_l_s) for e in events if e.gate_l_s is not None),
-                loads=tuple(Load(e.at_s, e.load, e.watts) for e in events if e.load is not None),
+                loads=(
+                    Load(0.0, _STEADY, USUAL.steady_load_w),
+                    *(Load(e.at_s, e.load, e.watts) for e in events if e.load is not None),
+                ),
             ),
             source=Stream(scenario.flow_l_s, scenario.room_degc),
             assumptions=dataclasses.replace(USUAL, room_degc=scenario.room_degc),

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-_STAND_US: Final = 30_000_000
-_LONGEST_US: Final = 85_000_000
-_SHORTEST_US: Final = 500_000
-_LATE: Final = 2.4
+_STAND_MS: Final = 30_000
+_LONGEST_MS: Final = 85_000
+_SHORTEST_MS: Final = 500
+_LATE_FIFTHS: Final = 12  # two gaps, each a fifth longer than the longest of the last turn
+_US_PER_MS: Final = 1000
 _MINUTE_US: Final = 60_000_000
 
 
@@ -36,7 +37,7 @@ class MeasuredWheel:
         self._gaps: deque[int] = deque(maxlen=magnets)
         self._last_us: int | None = None  # the last edge, where a gap may begin at it
         self._newest_us = 0  # the last edge, or the boot
-        self._wait_us = _STAND_US
+        self._wait_ms = _STAND_MS
         self._turn_rpm = 0.0
         self.edges = self.rejected = 0
         self.rpm: float | None = None
@@ -52,7 +53,7 @@ class MeasuredWheel:
         for edge_us in edges_us:
             self._edge(edge_us)
         age_us = now_us - self._newest_us
-        if age_us > self._wait_us:
+        if age_us // _US_PER_MS > self._wait_ms:
             self._stand()
         elif self._gaps and not self.standing:
             longest_us = max(self._gaps)
@@ -61,11 +62,12 @@ class MeasuredWheel:
     def _stand(self) -> None:
         self._gaps.clear()
         self._last_us = self.edge_gap_us = None
-        self._wait_us = _STAND_US
+        self._wait_ms = _STAND_MS
         self.standing, self.rpm = True, 0.0
 
     def _edge(self, at_us: int) -> None:
-        if at_us - self._newest_us > self._wait_us:
+        # The node knows the moments of edges to the millisecond.
+        if -(-at_us // _US_PER_MS) + -self._newest_us // _US_PER_MS > self._wait_ms:
             self._stand()
         if self._last_us is not None:
             gap_us = at_us - self._last_us
@@ -82,6 +84,7 @@ class MeasuredWheel:
         longest_us = max(self._gaps)
         if len(self._gaps) == self.magnets:
             self.edge_gap_us = longest_us
-            self._wait_us = min(_LONGEST_US, max(_SHORTEST_US, round(_LATE * longest_us)))
+            wait_ms = longest_us // _US_PER_MS * _LATE_FIFTHS // 5
+            self._wait_ms = min(_LONGEST_MS, max(_SHORTEST_MS, wait_ms))
         turn_us = sum(self._gaps) / len(self._gaps) * self.magnets
         self._turn_rpm = _MINUTE_US / turn_us
