@@ -6,6 +6,9 @@ from pathlib import Path
 
 import streamlit as st
 
+import data
+from wheelpit.places import running
+
 # A picture of our own: a named one would be fetched from elsewhere.
 st.set_page_config(page_title="Wheelpit", page_icon=Path(__file__).with_name("mark.svg"), layout="wide")
 
@@ -13,6 +16,8 @@ pages = [
     st.Page("app_pages/now.py", title="Now", default=True),
     st.Page("app_pages/days.py", title="Days"),
 ]
+if running(data.where().state, "twin") is not None:
+    pages.append(st.Page("app_pages/trials.py", title="Trials"))
 page = st.navigation(pages, position="hidden")
 
 # The list of pages in words, in sight on a phone as well.
