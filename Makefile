@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 STUBS := build/typings
 
-.PHONY: demo test check types lint fast slow contract packages lock clean
+.PHONY: bench bench-twin bench-flash demo test check types lint fast slow contract packages lock clean
 
 demo: $(VENV)/.run-installed
 	@$(BIN)/wheelpit demo
@@ -58,7 +58,14 @@ fast: $(VENV)/.test-installed
 	$(BIN)/pytest -n 2 -m "not slow"
 
 slow: $(VENV)/.test-installed
-	$(BIN)/pytest -m slow
+	$(BIN)/pytest -n 2 --dist loadfile -m slow
+
+# Figures: each prints a table and writes build/<name>.json -------------------------------------------------
+
+bench: bench-twin bench-flash
+
+bench-twin bench-flash: bench-%: $(VENV)/.test-installed
+	$(BIN)/python tests/bench/bench_$*.py
 
 # For those who change things ------------------------------------------------------------------------------
 

@@ -37,7 +37,7 @@ class Running:
         self.output = state.parent / "demo.out"
         with self.output.open("w") as out:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "wheelpit", "demo"],
+                [sys.executable, "-m", "wheelpit", "demo", "--past-days", "0"],
                 env=self.environment,
                 stdout=out,
                 stderr=subprocess.STDOUT,

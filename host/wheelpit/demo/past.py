@@ -6,6 +6,7 @@ with a ledger that has a past. The service must not run on the ledger meanwhile:
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import TYPE_CHECKING, Final, Self
 
 from wheelpit.errors import WheelpitError
@@ -13,6 +14,7 @@ from wheelpit.store.booking import Sent
 from wheelpit.store.bookkeeper import Bookkeeper
 from wheelpit.store.ledger import Ledger
 from wheelpit.twin.fast.messages import birth_of, journal_of, records_for_ledger
+from wheelpit.twin.fast.years import Year
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -85,3 +87,16 @@ class Past:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def give_past(path: Path, plant: Plant, days: int, today: dt.date) -> int:
+    """Book the days of a usual year before `today` (UTC) into a ledger, and return how many records they were.
+
+    Raises:
+        PastError: The ledger has them already, or would not take them.
+    """
+    run = Year(plant, kind="usual", days=days, first_day=today - dt.timedelta(days=days))
+    with Past(path, plant, run.node, run.recorder, 1) as past:
+        for columns in run.records():
+            past.add(columns)
+        return past.records

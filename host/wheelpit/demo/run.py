@@ -10,14 +10,17 @@ import time
 import urllib.error
 import urllib.request
 from contextlib import ExitStack, contextmanager
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final
 
 from wheelpit.demo.broker import free_ports, start_broker
 from wheelpit.demo.interpreter import interpreter
 from wheelpit.demo.parts import Part
+from wheelpit.demo.past import give_past
 from wheelpit.errors import WheelpitError
 from wheelpit.places import announce, running, write_atomically
 from wheelpit.plant import demo_plant_path, load_plant, node_settings
+from wheelpit.store.ledger import FILE as LEDGER_FILE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -107,9 +110,11 @@ def wait_for_page(url: str, timeout_s: float) -> None:
 
 @contextmanager
 def demo(
-    state: Path, say: Callable[[str], None], *, board_port: int = 0, board: bool = True
+    state: Path, say: Callable[[str], None], *, board_port: int = 0, board: bool = True, past_days: int = 0
 ) -> Iterator[Demo]:
     """Run the whole demo in `state` for the length of the `with` block; end every process after it.
+
+    A new ledger begins with `past_days` of simulated days before today, so that there are days to look at.
 
     Raises `DemoError` when a demo runs there already or a part does not start.
     """
@@ -120,6 +125,9 @@ def demo(
     with ExitStack() as stack:
         node_port, host_port = free_ports(2)
         plant_file, node_folder = _place_files(state, node_port)
+        if past_days and not (state / LEDGER_FILE).exists():
+            say(f"Giving the new ledger a past of {past_days} simulated days ...")
+            give_past(state / LEDGER_FILE, load_plant(plant_file), past_days, datetime.now(UTC).date())
         broker = start_broker(state, node_port, host_port)
         stack.callback(broker.stop)
         stack.enter_context(announce(state, "broker", port=node_port, host_port=host_port))
