@@ -108,6 +108,29 @@ def test_without_water_it_stops_and_with_water_it_starts_again() -> None:
     assert twin.bus.runs
 
 
+def test_the_magnets_of_a_standing_alternator_want_more_water_before_it_starts() -> None:
+    def waits_s(cogging_nm: float | None) -> float:
+        alternator = dataclasses.replace(PLANT.alternator, cogging_nm=cogging_nm)
+        twin = TwinPlant(dataclasses.replace(PLANT, alternator=alternator), flow_l_s=4.0, assumptions=CALM)
+        twin.river.order(0.0)
+        twin.run(60)
+        assert twin.wheel.speed_rad_s == 0
+        twin.river.order(4.0)
+        waited = 0.0
+        while twin.wheel.speed_rad_s == 0:
+            assert waited < 120, "it never starts"
+            twin.run(0.25)
+            waited += 0.25
+        # Once it turns, cogging gives back in half of a tooth what it took in the other.
+        twin.run(120)
+        assert twin.balance().error_share == pytest.approx(0, abs=1e-6)
+        return waited
+
+    free, held = waits_s(None), waits_s(2.0)
+    # 2 N m at the alternator are some 37 N m at the wheel: friction alone lets go at a third of that.
+    assert held > 1.5 * free
+
+
 def test_friction_holds_a_wheel_with_too_little_water() -> None:
     twin = TwinPlant(PLANT, flow_l_s=0.0, assumptions=CALM)
     twin.wheel.water_kg = 1.0  # 5 N m of weight against 5 N m of bearings and as much of belt and iron

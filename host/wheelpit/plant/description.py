@@ -144,6 +144,9 @@ class Alternator:
     iron_nm: Annotated[float, Told("torque of iron and bearings without current", 0, 100, "N m")]
     diode_v: Annotated[float, Told("drop of one diode of the bridge", 0.1, 2, "V")]
     rated_w: Annotated[float, Told("rated power", 1, 50_000, "W")]
+    cogging_nm: Annotated[
+        float | None, Told("torque with which its magnets hold it at rest, beside iron_nm", 0, 100, "N m")
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,6 +46,8 @@ class Drive:
         self.drum_per_nm = chain.ratio / self._kept
         self.belt_nm = chain.loss_nm
         self.iron_nm = chain.alternator.iron_nm
+        # Cogging holds a rotor that stands; over a turn it gives back what it takes.
+        self.cogging_nm = plant.alternator.cogging_nm or 0.0
         self.gear = chain.ratio * (1 - chain.creep)
         self.rotor_kg_m2 = assumptions.rotor_share * plant.wheel.inertia_kg_m2 / self.gear**2
         most_w = (

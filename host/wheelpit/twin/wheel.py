@@ -196,13 +196,10 @@ class WheelModel:
         if not drive.slips:
             gear, rotor = drive.gear, drive.rotor_kg_m2
             drum_dry_nm = drive.drum_per_nm * (drive.belt_nm + drive.iron_nm)
-            after, held = _after(
-                speed,
-                drive_nm - drive.drum_per_nm * electric_nm,
-                dry_nm + drum_dry_nm,
-                inertia + rotor * gear * gear,
-                dt,
-            )
+            net_nm, held_nm = drive_nm - drive.drum_per_nm * electric_nm, dry_nm + drum_dry_nm
+            after, held = _after(speed, net_nm, held_nm, inertia + rotor * gear * gear, dt)
+            if not speed and net_nm <= held_nm + drive.drum_per_nm * drive.cogging_nm:
+                after = 0.0  # the alternator's magnets hold what friction alone would let go
             alternator_nm = drive.iron_nm * held + electric_nm
             pulley_nm = alternator_nm + rotor * gear * (after - speed) / dt
             if drive.grips(pulley_nm):
