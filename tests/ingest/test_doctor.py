@@ -113,6 +113,14 @@ def test_a_set_up_that_works_and_what_befalls_it(
     assert any(
         line.startswith("clock: this machine's clock is") and "--accept-clock" in line for line in back
     )
+    # A node that nobody has described.
+    working.client.publish(working.topic("live").replace("/wheel/", "/millpond/"), json.dumps(make.live()), 0)
+    field.wait(lambda: LiveReader(state / "live.db").strangers(make.site))
+    assert any(
+        line.startswith("node millpond: the plant's description names no such node; 1 messages")
+        and "give it a sensor in plant.toml" in line
+        for line in wrong(examine(state, broker))
+    )
     # A message that nobody can use, a node whose clock is off, and a node that goes.
     working.client.publish(working.topic("record"), b"\xffnonsense", 1)
     live = make.live(up_ms=9_000, at_ms=now_ms() + 60_000, clock="host")

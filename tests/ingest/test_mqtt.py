@@ -186,7 +186,32 @@ def test_it_listens_to_every_kind_with_the_right_qos() -> None:
         length = struct.unpack("!H", rest[:2])[0]
         wanted[rest[2 : 2 + length].decode().rsplit("/", 1)[1]] = rest[2 + length] & 3
         rest = rest[3 + length :]
-    assert wanted == {"status": 1, "birth": 1, "live": 0, "record": 1, "time-ask": 0}
+    assert wanted == {"status": 1, "birth": 1, "live": 0, "record": 1, "time-ask": 0, "dropped": 0}
+
+
+def test_a_broker_that_closes_the_connection_of_whoever_asks_what_it_dropped_is_asked_no_more(
+    caplog: pytest.LogCaptureFixture,
+) -> None:
+    def touchy(peer: Peer, connection: socket.socket) -> None:
+        peer.packet(connection)
+        connection.sendall(ACCEPTED)
+        _, body = peer.packet(connection)
+        assert topics.BROKER_DROPPED.encode() in body
+
+    with Line(touchy, good) as line:
+        line.next(Connected)
+        assert topics.BROKER_DROPPED.encode() not in line.peer.packets[-1][1]
+        assert line.peer.connections == 2
+    assert caplog.messages == []
+
+
+def test_a_broker_that_refuses_to_say_what_it_dropped_is_good_enough() -> None:
+    def secretive(peer: Peer, connection: socket.socket) -> None:
+        peer.accept(connection, b"\x01\x01\x00\x01\x00\x87")
+        peer.linger(connection)
+
+    with Line(secretive) as line:
+        line.next(Connected)
 
 
 def test_a_message_is_acknowledged_when_the_writer_says_so_and_only_on_its_connection() -> None:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from wheelpit.contract.messages import Live, Record
+    from wheelpit.store.rows import HostSeen
 
 BOOT = SEQ_PER_BOOT
 
@@ -27,6 +28,7 @@ class Recorder:
 
     def __init__(self) -> None:
         self.told: list[tuple[Any, ...]] = []
+        self.looked: list[tuple[HostSeen, int]] = []
         self.reloads = 0
         self.fails: Exception | None = None
         self.writes: sqlite3.Connection | None = None
@@ -46,6 +48,9 @@ class Recorder:
 
     def status(self, node: str, online: bool, now_ms: int) -> None:  # noqa: FBT001 - the watch's own signature
         self._tell("status", node, online)
+
+    def host(self, seen: HostSeen, now_ms: int) -> None:
+        self.looked.append((seen, now_ms))
 
     def tick(self, now_ms: int) -> None:
         self._tell("tick", now_ms)

@@ -74,6 +74,7 @@ def access(site: str, nodes: Sequence[str]) -> str:
         f"user {host_user(site)}",
         *(f"topic read {name}" for name in topics.node_filters(site)),
         f"topic readwrite {topics.host_status(site)}",
+        f"topic read {topics.BROKER_DROPPED}",
         *(f"topic write {topics.to_node(site, '+', kind)}" for kind in topics.HOST_KINDS),
     ]
     for node in nodes:

@@ -9,6 +9,8 @@ from typing import Final, Literal, get_args
 MAJOR: Final = 1
 HOST: Final = "host"  # reserved node id under which the host speaks of itself
 _ROOT: Final = "wheelpit"
+# Where a broker counts the messages it threw away. A convention of brokers, in no standard; one without it says nothing.
+BROKER_DROPPED: Final = "$SYS/broker/publish/messages/dropped"
 _ID: Final = re.compile(r"[a-z0-9-]{1,32}\Z")
 
 NodeKind = Literal["status", "birth", "live", "record", "time-ask"]

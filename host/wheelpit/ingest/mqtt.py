@@ -129,8 +129,9 @@ class Link(threading.Thread):
         self._drop: str | None = None
         self._was_up = False
         self._said: tuple[str, float] = ("", 0.0)
+        self._ask_count = True  # whether to ask how many messages the broker threw away
         # The state of the present connection, set by the callbacks.
-        self._ready = False
+        self._ready = self._asked_count = False
         self._why: str | None = None
         self._fatal: WheelpitError | None = None
         self._unacked: set[int] = set()
@@ -176,6 +177,8 @@ class Link(threading.Thread):
                 if self._fatal is not None:
                     self._inbox.put(Failed(self._fatal))
                     return
+                if self._asked_count and not self._ask_count:
+                    continue
                 pause_s = _SHORTEST_PAUSE_S if lasted else min(2 * pause_s, _LONGEST_PAUSE_S)
                 self._rest(pause_s if self._drop is None else _AFTER_DROP_S)
         except Exception as error:  # noqa: BLE001 - whatever it was, the service must hear of it
@@ -192,7 +195,7 @@ class Link(threading.Thread):
     def _one_connection(self) -> bool:
         """Connect and serve until the connection ends; return whether it was up."""
         self._generation += 1
-        self._ready, self._why, self._drop = False, None, None
+        self._ready, self._asked_count, self._why, self._drop = False, False, None, None
         self._unacked.clear()
         self._at_once.clear()
         self._todo.clear()
@@ -321,6 +324,10 @@ class Link(threading.Thread):
             (wanted, SubscribeOptions(qos=int(wanted.rsplit("/", 1)[1] in _QOS_1)))
             for wanted in topics.node_filters(self._site)
         ]
+        # Last, and its refusal is no fault: not every broker counts, and not every access list lets the host hear.
+        self._asked_count = self._ask_count
+        if self._ask_count:
+            wanted.append((topics.BROKER_DROPPED, SubscribeOptions(qos=0)))
         client.subscribe(wanted)
 
     def _on_subscribe(
@@ -351,6 +358,10 @@ class Link(threading.Thread):
                 f"for the site {self._site}; end the other one"
             )
             self._fatal = TakenOverError(msg)
+        elif self._asked_count and not self._ready and self._why is None:
+            self._ask_count = (
+                False  # some brokers close the connection of whoever asks for that; then without it
+            )
         elif not self._ending.is_set() and self._drop is None:
             lost = "the connection was closed before the broker accepted it: wrong user or password, or not MQTT 5"
             self._say(self._why or (f"lost the broker at {self._broker} ({reason})" if self._ready else lost))

@@ -17,7 +17,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from wheelpit.errors import WheelpitError
+from wheelpit.ingest.gate import Gate
 from wheelpit.ingest.inbox import Failed, Inbox
+from wheelpit.ingest.manager import Manager
 from wheelpit.ingest.mqtt import Link
 from wheelpit.ingest.upkeep import Upkeep
 from wheelpit.ingest.watchdog import Watchdog
@@ -117,12 +119,16 @@ class Service:
     Args:
         options: what the command was told.
         clock_ms: the time of day.
+        manager: who started the service and wants to know how it is.
 
     """
 
-    def __init__(self, options: Options, clock_ms: Callable[[], int] = now_ms) -> None:
+    def __init__(
+        self, options: Options, clock_ms: Callable[[], int] = now_ms, manager: Manager | None = None
+    ) -> None:
         self._options = options
         self._clock_ms = clock_ms
+        self._manager = Manager() if manager is None else manager
         self._stopping = threading.Event()
         self._beat_s = time.monotonic()
 
@@ -167,6 +173,7 @@ class Service:
                 site=site,
                 mark=mark,
                 clock_ms=self._clock_ms,
+                gate=Gate({*plant.node_ids, *keeper.nodes()}),
             )
             watchdog = Watchdog({"writer": lambda: self._beat_s, "network": lambda: link.beat_s}, _SILENT_S)
             watchdog.start()
@@ -178,6 +185,7 @@ class Service:
             link.start()
             stack.enter_context(announce(options.state, "serve", site=site, broker=str(options.broker)))
             _log.info("serving %s from %s, ledger %s, start %d", site, options.state, mark.ledger, mark.start)
+            self._manager.ready(f"serving {site}")
             # However it ends, the nodes are told, so that they keep their records instead of sending them.
             stack.callback(link.send, (), [offline])
             days = LocalDays(plant.site.time_zone)
@@ -186,11 +194,15 @@ class Service:
 
     def _turn(self, inbox: Inbox, writer: Writer, upkeep: Upkeep) -> None:
         messenger = self._options.messenger
-        ticked_s = ends_s = 0.0
+        ticked_s = 0.0
+        ends_s: float | None = None
         while True:
-            stopping = self._stopping.is_set()
-            events = inbox.take(0.0 if stopping else _TURN_S)
+            if ends_s is None and self._stopping.is_set():
+                self._manager.stopping()
+                ends_s = time.monotonic() + _DRAIN_S
+            events = inbox.take(_TURN_S if ends_s is None else 0.0)
             self._beat_s = now_s = time.monotonic()
+            self._manager.alive(now_s)
             for event in events:
                 if isinstance(event, Failed):
                     raise event.error
@@ -200,12 +212,10 @@ class Service:
                     messenger.tend()
                 if not writer.handle(events):
                     self._stopping.wait(_AFTER_FAILURE_S)
-            if not stopping:
+            if ends_s is None:
                 upkeep.turn(self._clock_ms())
-            if stopping:
-                ends_s = ends_s or now_s + _DRAIN_S
-                if not events or now_s > ends_s:
-                    return
+            elif not events or now_s > ends_s:
+                return
 
 
 def serve(options: Options) -> None:

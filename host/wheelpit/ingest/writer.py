@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
+from collections import Counter
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, Protocol
 
@@ -17,10 +18,12 @@ import msgspec
 from wheelpit.contract import topics
 from wheelpit.contract.messages import Birth, HostStatus, Live, Receipt, Status, Time, TimeAsk
 from wheelpit.ingest.decode import UndecodableError, decode
+from wheelpit.ingest.gate import Dropped, node_and_kind
 from wheelpit.ingest.inbox import Connected, Incoming
 from wheelpit.ingest.mqtt import Outgoing, TakenOverError
 from wheelpit.store.booking import Sent
 from wheelpit.store.ledger import damaged
+from wheelpit.store.rows import HostSeen
 from wheelpit.store.tables import count
 
 if TYPE_CHECKING:
@@ -29,11 +32,14 @@ if TYPE_CHECKING:
     from wheelpit.contract.messages import Record
     from wheelpit.contract.topics import Topic
     from wheelpit.ingest.decode import Message
+    from wheelpit.ingest.gate import Gate
     from wheelpit.ingest.inbox import Event
     from wheelpit.store.bookkeeper import Bookkeeper, Dated
     from wheelpit.store.ledger import Ledger, Mark
     from wheelpit.store.live import LiveStore
 
+_LOOK_MS: Final = 1_000  # how often the host looks at itself
+_MOST_NAME: Final = 64  # a stranger's name may be anything
 _SURE: Final = 2  # signs of a newer host after which there is one
 
 _log = logging.getLogger(__name__)
@@ -60,6 +66,9 @@ class Watching(Protocol):
 
     def status(self, node: str, online: bool, now_ms: int) -> None:  # noqa: FBT001 - the watch's own signature
         """Take a node's status."""
+
+    def host(self, seen: HostSeen, now_ms: int) -> None:
+        """Take what the host sees of itself, about once a second."""
 
     def tick(self, now_ms: int) -> None:
         """Let time pass."""
@@ -89,6 +98,8 @@ class _Batch:
         self.answers: list[Outgoing] = []
         self.judged: list[Judgement] = []
         self.newest: dict[str, tuple[int, bytes]] = {}
+        self.strangers: Counter[str] = Counter()
+        self.too_fast: Counter[str] = Counter()
 
 
 class Writer:
@@ -103,6 +114,7 @@ class Writer:
         site: the site's id.
         mark: what receipts are signed with.
         clock_ms: the time of day.
+        gate: who is let in; everybody, at any pace, if None.
 
     """
 
@@ -117,6 +129,7 @@ class Writer:
         site: str,
         mark: Mark,
         clock_ms: Callable[[], int],
+        gate: Gate | None = None,
     ) -> None:
         self._ledger = ledger
         self._keeper = keeper
@@ -126,7 +139,10 @@ class Writer:
         self._site: Final = site
         self._mark: Final = mark
         self._clock_ms = clock_ms
+        self._gate = gate
         self._newer_hosts = 0
+        self._dropped = Dropped()
+        self._looked_ms = 0
 
     def handle(self, events: Sequence[Event]) -> bool:
         """Handle a batch; an empty one lets time pass.
@@ -174,6 +190,7 @@ class Writer:
                     self._take(event, batch, now_ms)
                 elif isinstance(event, Connected):
                     self._greet(batch)
+            self._tally(db, batch)
             self._judge(db, batch, now_ms)
             self._keeper.flush()
         return batch
@@ -199,11 +216,23 @@ class Writer:
                     self._outlet.send([(event.generation, event.mid)], ())
         return True
 
+    def _tally(self, db: sqlite3.Connection, batch: _Batch) -> None:
+        for name, turned_away in (
+            ("messages_of_strangers", batch.strangers),
+            ("messages_too_fast", batch.too_fast),
+        ):
+            if turned_away:
+                count(db, name, turned_away.total())
+                _log.warning(
+                    "%s, turned away without a receipt: %s", name.replace("_", " "), ", ".join(turned_away)
+                )
+
     def _keep_live(self, batch: _Batch) -> None:
-        if not batch.newest:
-            return
         try:
-            self._live.keep(self._site, batch.newest)
+            if batch.newest:
+                self._live.keep(self._site, batch.newest)
+            if batch.strangers:
+                self._live.note_strangers(self._site, batch.strangers, self._clock_ms())
         except sqlite3.Error as error:
             _log.warning("the newest values could not be shown: %s", error)
 
@@ -212,6 +241,8 @@ class Writer:
         answers = []
         for event in events:
             if not isinstance(event, Incoming) or not event.topic.endswith("/time-ask") or event.retained:
+                continue
+            if self._gate is not None and not self._gate.knows(node_and_kind(event.topic)[0]):
                 continue
             try:
                 topic, message = decode(event.topic, event.payload, event.length)
@@ -250,13 +281,39 @@ class Writer:
         if event.topic == topics.host_status(self._site):
             self._notice_host(event)
             return
+        if event.topic == topics.BROKER_DROPPED:
+            self._dropped.heard(event.payload, event.generation)
+            return
+        if not self._let_in(event, batch):
+            return
         try:
             topic, message = decode(event.topic, event.payload, event.length)
         except UndecodableError as error:
             _log.warning("dead letter on %s: %s", event.topic[:200], error)
             self._keeper.dead_letter(event.topic[:500], str(error), event.payload, now_ms, event.length)
             return
+        if isinstance(message, Sent | Birth) and not self._may_store(topic.node, message.journal, batch):
+            return
         self._dispatch(event, topic, message, batch, now_ms)
+
+    def _let_in(self, event: Incoming, batch: _Batch) -> bool:
+        """Let a message in, or note who was turned away: without a receipt, so that nothing is lost by it."""
+        if self._gate is None:
+            return True
+        node, kind = node_and_kind(event.topic)
+        verdict = self._gate.judge(node, kind)
+        if verdict == "stranger":
+            batch.strangers[node[:_MOST_NAME]] += 1
+        elif verdict == "too fast":
+            batch.too_fast[node] += 1
+        return verdict == "welcome"
+
+    def _may_store(self, node: str, journal: str, batch: _Batch) -> bool:
+        """Refuse a node that comes with ever new stores: each one would leave a row in the ledger."""
+        if self._gate is None or self._keeper.knows_store(journal) or self._gate.may_begin_store(node):
+            return True
+        batch.too_fast[node] += 1
+        return False
 
     def _notice_host(self, event: Incoming) -> None:
         """Look at what a host said of itself: as a rule it is our own word that comes back.
@@ -304,6 +361,9 @@ class Writer:
         try:
             for judge in batch.judged:
                 judge(self._watch, now_ms)
+            if not 0 <= now_ms - self._looked_ms < _LOOK_MS:
+                self._looked_ms = now_ms
+                self._watch.host(self._seen(db, now_ms), now_ms)
             self._watch.tick(now_ms)
         except sqlite3.OperationalError:
             raise  # the ledger cannot be written: the batch as a whole failed
@@ -313,3 +373,13 @@ class Writer:
             self._watch.reload()
             count(db, "watch_failures")
         db.execute("RELEASE watch")
+
+    def _seen(self, db: sqlite3.Connection, now_ms: int) -> HostSeen:
+        dropped = self._dropped.taken()
+        if dropped:
+            count(db, "dropped_by_broker", dropped)
+        return HostSeen(
+            stores_in_dispute=self._keeper.disputes(),
+            clock_behind=not self._keeper.clock_is_good(now_ms),
+            dropped=dropped,
+        )

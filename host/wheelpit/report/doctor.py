@@ -190,6 +190,24 @@ def _ledger(state: Path, now_ms: int, *, served: bool) -> Iterator[Finding]:
             yield from faults
             if served and not any(found.level == "wrong" for found in faults):
                 yield Finding(f"node {node.node}", "good", "is connected, its values and records are new")
+        yield from _strangers(live, site, now_ms)
+    yield from _messages(reader, now_ms)
+
+
+def _strangers(live: LiveReader, site: str, now_ms: int) -> Iterator[Finding]:
+    for stranger in live.strangers(site):
+        if now_ms - stranger.heard_ms < _RECENT_MS:
+            yield Finding(
+                f"node {stranger.node}",
+                "wrong",
+                f"the plant's description names no such node; {stranger.messages} messages of it were turned away, the "
+                f"last {_age(max(0, now_ms - stranger.heard_ms))} ago",
+                "if it is yours, give it a sensor in plant.toml and start the service again: it still has its "
+                "records; if not, find who publishes under that name",
+            )
+
+
+def _messages(reader: LedgerReader, now_ms: int) -> Iterator[Finding]:
     for letter in reader.dead_letters(1):
         recent = now_ms - letter.at_ms < _RECENT_MS
         sample = letter.payload[:_SAMPLE].decode("utf-8", "replace")
@@ -204,6 +222,13 @@ def _ledger(state: Path, now_ms: int, *, served: bool) -> Iterator[Finding]:
     if tallies:
         told = ", ".join(f"{name} {amount}" for name, amount in tallies.items())
         yield Finding("tallies", "note", f"since the ledger began: {told}")
+    if dropped := tallies.get("dropped_by_broker"):
+        yield Finding(
+            "broker",
+            "note",
+            f"the broker threw {dropped} messages away while the service listened; nodes send records again",
+            "raise `max_queued_messages` in its configuration, and look for a client that does not keep up",
+        )
     if tallies.get("failed_checks"):
         says = f"the nightly check found the ledger damaged {tallies['failed_checks']} times"
         yield Finding(

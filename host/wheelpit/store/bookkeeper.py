@@ -178,6 +178,22 @@ class Bookkeeper:
         )
         return [(str(node), str(journal), int(upto)) for node, journal, upto in rows.fetchall()]
 
+    def nodes(self) -> list[str]:
+        """Return the nodes of the site that the ledger knows."""
+        rows = self._db.execute("SELECT node FROM source WHERE site_id = ? ORDER BY node", (self._site_id,))
+        return [str(node) for (node,) in rows.fetchall()]
+
+    def knows_store(self, journal: str) -> bool:
+        """Return whether the ledger knows a node's store."""
+        return self._heads.known(journal) is not None
+
+    def disputes(self) -> int:
+        """Return how many stores two boards say are theirs."""
+        (found,) = self._db.execute(
+            "SELECT count(*) FROM journal WHERE disputed_chip IS NOT NULL AND closed_ms IS NULL"
+        ).fetchone()
+        return int(found)
+
     def clock_is_good(self, now_ms: int) -> bool:
         """Return whether the host's clock can be right: not behind what the ledger has seen already."""
         return now_ms >= max(self._seen_ms - CLOCK_SLACK_MS, EARLIEST_MS)

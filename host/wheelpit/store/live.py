@@ -8,12 +8,12 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
 from wheelpit.contract.messages import Live
-from wheelpit.store.rows import LiveRow
+from wheelpit.store.rows import LiveRow, StrangerRow
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,10 +21,23 @@ if TYPE_CHECKING:
 
 FILE: Final = "live.db"
 _log = logging.getLogger(__name__)
-_TABLE: Final = (
-    "CREATE TABLE IF NOT EXISTS live (site TEXT NOT NULL, node TEXT NOT NULL, arrived_ms INTEGER NOT NULL, "
-    "payload BLOB NOT NULL, PRIMARY KEY (site, node)) STRICT, WITHOUT ROWID"
+_TABLES: Final = (
+    (
+        "CREATE TABLE IF NOT EXISTS live (site TEXT NOT NULL, node TEXT NOT NULL, arrived_ms INTEGER NOT NULL, "
+        "payload BLOB NOT NULL, PRIMARY KEY (site, node)) STRICT, WITHOUT ROWID"
+    ),
+    (
+        "CREATE TABLE IF NOT EXISTS stranger (site TEXT NOT NULL, node TEXT NOT NULL, heard_ms INTEGER NOT NULL, "
+        "messages INTEGER NOT NULL, PRIMARY KEY (site, node)) STRICT, WITHOUT ROWID"
+    ),
 )
+# Whoever may publish can invent names without end; the newest are enough to be told of.
+_MOST_STRANGERS: Final = 20
+
+
+def _make(connection: sqlite3.Connection) -> None:
+    for table in _TABLES:
+        connection.execute(table)
 
 
 class LiveStore:
@@ -39,7 +52,7 @@ class LiveStore:
         try:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = OFF")
-            connection.execute(_TABLE)
+            _make(connection)
         except sqlite3.DatabaseError as error:
             connection.close()
             _log.warning(
@@ -50,7 +63,7 @@ class LiveStore:
             connection = sqlite3.connect(self._path, isolation_level=None)
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute("PRAGMA synchronous = OFF")
-            connection.execute(_TABLE)
+            _make(connection)
         return connection
 
     def keep(self, site: str, newest: Mapping[str, tuple[int, bytes]]) -> None:
@@ -61,6 +74,26 @@ class LiveStore:
                 "INSERT INTO live VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
                 "arrived_ms = excluded.arrived_ms, payload = excluded.payload",
                 [(site, node, arrived_ms, payload) for node, (arrived_ms, payload) in newest.items()],
+            )
+            self._connection.execute("COMMIT")
+        except BaseException:
+            if self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+            raise
+
+    def note_strangers(self, site: str, heard: Mapping[str, int], now_ms: int) -> None:
+        """Note nodes that nobody has described: node -> messages that were turned away just now."""
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            self._connection.executemany(
+                "INSERT INTO stranger VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
+                "heard_ms = excluded.heard_ms, messages = messages + excluded.messages",
+                [(site, node, now_ms, messages) for node, messages in heard.items()],
+            )
+            self._connection.execute(
+                "DELETE FROM stranger WHERE site = ? AND node NOT IN "
+                "(SELECT node FROM stranger WHERE site = ? ORDER BY heard_ms DESC, node LIMIT ?)",
+                (site, site, _MOST_STRANGERS),
             )
             self._connection.execute("COMMIT")
         except BaseException:
@@ -81,20 +114,28 @@ class LiveReader:
 
     def latest(self, site: str) -> list[LiveRow]:
         """Return the newest live message of each node of a site."""
+        rows = self._read("SELECT node, arrived_ms, payload FROM live WHERE site = ? ORDER BY node", site)
+        return [
+            LiveRow(node, arrived, msgspec.json.decode(payload, type=Live)) for node, arrived, payload in rows
+        ]
+
+    def strangers(self, site: str) -> list[StrangerRow]:
+        """Return the nodes of a site that nobody has described, those heard last first."""
+        rows = self._read(
+            "SELECT node, heard_ms, messages FROM stranger WHERE site = ? ORDER BY heard_ms DESC, node", site
+        )
+        return [StrangerRow(*row) for row in rows]
+
+    def _read(self, query: str, site: str) -> list[tuple[Any, ...]]:
         if not self.path.is_file():
             return []
         connection = sqlite3.connect(f"{self.path.resolve().as_uri()}?mode=ro", uri=True, timeout=5.0)
         try:
             connection.execute("PRAGMA query_only = ON")
-            rows = connection.execute(
-                "SELECT node, arrived_ms, payload FROM live WHERE site = ? ORDER BY node", (site,)
-            ).fetchall()
+            return connection.execute(query, (site,)).fetchall()
         except sqlite3.OperationalError as error:
             if "no such table" in str(error):  # made this moment, not filled yet
                 return []
             raise
         finally:
             connection.close()
-        return [
-            LiveRow(node, arrived, msgspec.json.decode(payload, type=Live)) for node, arrived, payload in rows
-        ]

@@ -79,6 +79,16 @@ class DayRow:
 
 
 @dataclass(frozen=True, slots=True)
+class DayMark:
+    """A local day that has records, and a check number that changes with anything booked in it."""
+
+    day: date
+    start_ms: int
+    end_ms: int
+    check: int
+
+
+@dataclass(frozen=True, slots=True)
 class RecordRow:
     """One booked record.
 
@@ -147,3 +157,28 @@ class LiveRow:
     node: str
     arrived_ms: int
     live: Live
+
+
+@dataclass(frozen=True, slots=True)
+class StrangerRow:
+    """A node that the plant's description does not name: when it was heard last, and how many messages it sent."""
+
+    node: str
+    heard_ms: int
+    messages: int
+
+
+@dataclass(frozen=True, slots=True)
+class HostSeen:
+    """The host as its writer sees it now.
+
+    Attributes:
+        stores_in_dispute: stores that two boards say are theirs.
+        clock_behind: the host's clock is behind what the ledger has seen.
+        dropped: messages that the broker has thrown away since the last look; None where it does not say.
+
+    """
+
+    stores_in_dispute: int = 0
+    clock_behind: bool = False
+    dropped: int | None = None

@@ -11,10 +11,12 @@ from dataclasses import asdict, dataclass, field
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
+from wheelpit.contract.topics import HOST
 from wheelpit.plant.description import PickupSensor
 from wheelpit.plant.limits import limits_of
 from wheelpit.store.alarms import AlarmRow, Memory, Raised
 from wheelpit.watch.conditions import delays_of, judge, telemetry
+from wheelpit.watch.host import judge_host
 from wheelpit.watch.machine import LONGEST_STEP_MS, Change, Machine
 from wheelpit.watch.motion import Tracker
 from wheelpit.watch.words import CONDITIONS, cleared_message, raised_message
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from wheelpit.plant.description import Plant
     from wheelpit.plant.limits import Limits
     from wheelpit.store.alarms import AlarmStore
+    from wheelpit.store.rows import HostSeen
     from wheelpit.watch.conditions import Judgement
 
 # How old the current from another node may be when it is laid beside this node's edges.
@@ -31,14 +34,20 @@ _FRESH_MS: Final = 5_000
 
 
 @dataclass(slots=True)
-class _Node:
-    """One node: its wheel, its conditions, and when it was last heard."""
+class _Watched:
+    """What has conditions: the host, or a node."""
 
     name: str
-    tracker: Tracker
     machines: dict[str, Machine]
-    memory: Memory
     standing: dict[str, AlarmRow] = field(default_factory=dict)
+
+
+@dataclass(slots=True, kw_only=True)
+class _Node(_Watched):
+    """One node: its wheel, and when it was last heard."""
+
+    tracker: Tracker
+    memory: Memory
     offline: bool = False
     silent_ms: int = 0
     counted_ms: int | None = None  # up to when silence was counted
@@ -67,19 +76,22 @@ class Watch:
     def reload(self) -> None:
         """Begin again from the ledger: at the start, and after a transaction that was not committed."""
         self._nodes: dict[str, _Node] = {}
+        self._host = _Watched(HOST, self._machines(of_host=True))
         self._current: tuple[int, float] | None = None
         ends = self._alarms.ends(self._site)
         for node, memory in self._alarms.heard_nodes(self._site).items():
             self._nodes[node] = self._new(node, memory)
         for row in self._alarms.open_episodes(self._site):
-            found = self._nodes.setdefault(row.node, self._new(row.node, Memory()))
+            found = self._watched(row.node)
             machine = found.machines.get(row.condition)
             if machine is not None:
                 machine.resume(row.onset_ms, row.raised_ms, acknowledged=row.acknowledged_ms is not None)
                 found.standing[row.condition] = row
         for (node, condition), cleared_ms in ends.items():
-            if node in self._nodes and condition in self._nodes[node].machines:
-                self._nodes[node].machines[condition].free_from_ms = cleared_ms + 1
+            if node == HOST or node in self._nodes:
+                machine = self._watched(node).machines.get(condition)
+                if machine is not None:
+                    machine.free_from_ms = cleared_ms + 1
 
     def live(self, node: str, live: Live, now_ms: int) -> None:
         """Take a live message: what is true now."""
@@ -124,6 +136,11 @@ class Watch:
         if found.heard_ms is None:
             found.heard_ms = now_ms
 
+    def host(self, seen: HostSeen, now_ms: int) -> None:
+        """Take what the host sees of itself."""
+        for name, judgement in judge_host(seen).items():
+            self._observe(self._host, name, judgement, now_ms)
+
     def tick(self, now_ms: int) -> None:
         """Let time pass, about once a second: silence is judged here, and reminders are counted."""
         for found in self._nodes.values():
@@ -138,13 +155,14 @@ class Watch:
                 limits=self.limits,
             )
             self._observe(found, "telemetry_lost", judgement, now_ms)
-            for name, row in found.standing.items():
-                if found.machines[name].overdue(now_ms):
+        for watched in (self._host, *self._nodes.values()):
+            for name, row in watched.standing.items():
+                if watched.machines[name].overdue(now_ms):
                     self._alarms.acknowledge(row.episode, None)
 
     def acknowledge(self, episode: int, now_ms: int) -> bool:
         """Note that a person has seen an alarm that stands; return whether it stood."""
-        for found in self._nodes.values():
+        for found in (self._host, *self._nodes.values()):
             for name, row in found.standing.items():
                 if row.episode == episode:
                     found.machines[name].acknowledge()
@@ -153,8 +171,21 @@ class Watch:
         return False
 
     def _new(self, node: str, memory: Memory) -> _Node:
-        machines = {name: Machine(delays_of(name, self.limits)) for name in CONDITIONS}
-        return _Node(node, Tracker(self.limits, self._magnets, memory), machines, memory)
+        tracker = Tracker(self.limits, self._magnets, memory)
+        return _Node(node, self._machines(of_host=False), tracker=tracker, memory=memory)
+
+    def _machines(self, *, of_host: bool) -> dict[str, Machine]:
+        return {
+            name: Machine(delays_of(name, self.limits))
+            for name, condition in CONDITIONS.items()
+            if condition.of_host is of_host
+        }
+
+    def _watched(self, name: str) -> _Watched:
+        """Return the host, or a node, which is new if nothing was heard of it."""
+        if name == HOST:
+            return self._host
+        return self._nodes.setdefault(name, self._new(name, Memory()))
 
     def _known(self, node: str, now_ms: int) -> _Node:
         found = self._nodes.get(node)
@@ -179,7 +210,7 @@ class Watch:
             return None
         return self._current[1]
 
-    def _observe(self, found: _Node, name: str, judgement: Judgement, now_ms: int) -> None:
+    def _observe(self, found: _Watched, name: str, judgement: Judgement, now_ms: int) -> None:
         machine = found.machines[name]
         change = machine.observe(judgement.verdict, now_ms, judgement.onset_ms)
         if change is Change.RAISED:
@@ -191,7 +222,7 @@ class Watch:
                 row.episode, cleared_ms, *cleared_message(row, self._site_name, self._zone, cleared_ms)
             )
 
-    def _raise(self, found: _Node, name: str, judgement: Judgement, machine: Machine, now_ms: int) -> None:
+    def _raise(self, found: _Watched, name: str, judgement: Judgement, machine: Machine, now_ms: int) -> None:
         condition = CONDITIONS[name]
         raised = Raised(
             site=self._site,

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _SECOND: Final = 1_000
 _MINUTE: Final = 60 * _SECOND
 _HOUR: Final = 60 * _MINUTE
+_DAY: Final = 24 * _HOUR
 
 DAYLIGHT: Final = "It can wait for daylight."
 
@@ -29,7 +30,8 @@ class Condition:
     """One watched condition.
 
     While one of `explained_by` stands on the same node, this one is not raised anew: its cause is known.
-    `delays` are those without a plant; its limits may lengthen or shorten the on-delay.
+    `delays` are those without a plant; its limits may lengthen or shorten the on-delay. `of_host` is true where it
+    is the host that is watched, not a node.
     """
 
     name: str
@@ -40,6 +42,7 @@ class Condition:
     text: str
     remedy: str
     explained_by: frozenset[str] = frozenset()
+    of_host: bool = False
 
     @property
     def whole_remedy(self) -> str:
@@ -139,6 +142,48 @@ CONDITIONS: Final[dict[str, Condition]] = {
             ),
             explained_by=frozenset({"stall", "underspeed", "pickup_silent"}),
         ),
+        Condition(
+            name="two_boards",
+            priority="medium",
+            delays=Delays(0, 60 * _SECOND, _DAY),
+            unit="stores",
+            title="Two boards say that they are the same",
+            text=(
+                "A store was copied from one board to another. Nothing of it is booked until one of them begins a "
+                "store of its own; both keep their records meanwhile."
+            ),
+            remedy="Empty the store folder of the board that has the copy, and start it again.",
+            of_host=True,
+        ),
+        Condition(
+            name="host_clock_behind",
+            priority="medium",
+            delays=Delays(60 * _SECOND, 60 * _SECOND, _DAY),
+            unit="",
+            title="The host's clock is behind",
+            text=(
+                "The books hold later times than the host's clock shows. It gives no node the time until this is "
+                "mended, and dates nothing by its own clock."
+            ),
+            remedy="Set the host's clock. If it is right: `wheelpit serve --accept-clock`.",
+            of_host=True,
+        ),
+        Condition(
+            name="messages_dropped",
+            priority="low",
+            delays=Delays(0, _HOUR, _DAY),
+            unit="messages",
+            title="The broker throws messages away",
+            text=(
+                "Its queue for some client is full. No record is lost by that, since nodes send again what has no "
+                "receipt; but live values are, and an alarm may come late."
+            ),
+            remedy=(
+                "Look for a client that does not keep up, and raise `max_queued_messages` in the broker's "
+                "configuration."
+            ),
+            of_host=True,
+        ),
     )
 }
 
@@ -148,7 +193,7 @@ def raised_message(raised: Raised, site_name: str, zone: ZoneInfo) -> tuple[str,
     title = f"{raised.priority.capitalize()}: {site_name}: {raised.title.lower()}"
     body = (
         f"{raised.remedy}\n{raised.text}\n"
-        f"Since {local_time(raised.onset_ms, zone)}, node {raised.node}. {raised.reason}"
+        f"Since {local_time(raised.onset_ms, zone)}, {_where(raised)}. {raised.reason}"
     )
     return title, body
 
@@ -157,9 +202,13 @@ def cleared_message(row: AlarmRow, site_name: str, zone: ZoneInfo, cleared_ms: i
     """Return title and body of the message that an alarm is over."""
     body = (
         f"From {local_time(row.onset_ms, zone)} to {local_time(cleared_ms, zone)}, "
-        f"{duration(cleared_ms - row.onset_ms)}, node {row.node}."
+        f"{duration(cleared_ms - row.onset_ms)}, {_where(row)}."
     )
     return f"Over: {site_name}: {row.title.lower()}", body
+
+
+def _where(raised: Raised) -> str:
+    return "the host" if CONDITIONS[raised.condition].of_host else f"node {raised.node}"
 
 
 def local_time(at_ms: int, zone: ZoneInfo) -> str:
