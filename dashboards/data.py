@@ -21,6 +21,7 @@ from wheelpit.accounts.books import DayBook, day_books
 from wheelpit.errors import WheelpitError
 from wheelpit.plant import Plant, load_plant
 from wheelpit.store.alarms import AlarmRow, read_alarms
+from wheelpit.store.choose import chosen, reading
 from wheelpit.store.ledger import FILE as LEDGER_FILE
 from wheelpit.store.live import FILE as LIVE_FILE
 from wheelpit.store.live import LiveReader
@@ -82,21 +83,28 @@ def plant(path: Path) -> Plant:
 @st.cache_data(ttl=10, max_entries=4, show_spinner=False)
 def sites(ledger: Path) -> list[str]:
     """Return the sites in the ledger. See `LedgerReader` for what this and the following raise."""
-    return LedgerReader(ledger).sites()
+    return reading(ledger).sites()
 
 
 def readable(ledger: Path) -> bool:
     """Whether there is a ledger that can be read."""
     try:
-        LedgerReader(ledger).sites()
+        reading(ledger).sites()
     except WheelpitError:
         return False
     return True
 
 
+def _only_forwarded(ledger: Path) -> bool:
+    """Whether the books come from a database and there is no ledger here: then there are no alarms and no nodes."""
+    return chosen() != "ledger" and not ledger.is_file()
+
+
 @st.cache_data(ttl=10, max_entries=4, show_spinner=False)
 def declared(ledger: Path, site: str) -> dict[str, list[str]]:
     """Return the channels that each node of a site says it has."""
+    if _only_forwarded(ledger):
+        return {}
     return {
         node.node: [] if node.birth is None else list(node.birth.channels)
         for node in LedgerReader(ledger).nodes(site)
@@ -112,6 +120,8 @@ def moment(live: Path, ledger: Path, site: str) -> Moment:
 @st.cache_data(ttl=2, max_entries=4, show_spinner=False)
 def open_alarms(ledger: Path, site: str) -> list[AlarmRow]:
     """Return the alarms that stand, the worst first."""
+    if _only_forwarded(ledger):
+        return []
     with LedgerReader(ledger).open() as connection:
         return read_alarms(connection, site, open_only=True)
 
@@ -119,7 +129,7 @@ def open_alarms(ledger: Path, site: str) -> list[AlarmRow]:
 @st.cache_data(ttl=20, max_entries=4, show_spinner=False)
 def last_hour(ledger: Path, site: str) -> LastHour:
     """Return the records of the last hour."""
-    reader, to_ms = LedgerReader(ledger), now_ms()
+    reader, to_ms = reading(ledger), now_ms()
     records = reader.records(site, to_ms - HOUR_MS, to_ms)
     oldest = oldest_day(ledger, site)
     # Only a ledger that is about a day old can have begun within the hour.
@@ -143,22 +153,22 @@ def today(time_zone: str) -> date:
 @st.cache_data(ttl=60, max_entries=4, show_spinner=False)
 def oldest_day(ledger: Path, site: str) -> date | None:
     """Return the first local day with records, or None where there is none."""
-    days = LedgerReader(ledger).days(site)
+    days = reading(ledger).days(site)
     return days[0].day if days else None
 
 
 def booked(ledger: Path, site: str) -> bool:
     """Whether any day has been booked."""
-    return bool(LedgerReader(ledger).days(site))
+    return bool(reading(ledger).days(site))
 
 
 @st.cache_data(ttl=30, max_entries=8, show_spinner=False)
 def books(ledger: Path, plant_file: Path, site: str, first: date, last: date) -> list[DayBook]:
     """Return the energy books of the days of a site that have records."""
-    return day_books(LedgerReader(ledger), site, plant(plant_file), first, last)
+    return day_books(reading(ledger), site, plant(plant_file), first, last)
 
 
 @st.cache_data(ttl=60, max_entries=4, show_spinner=False)
 def undated_wh(ledger: Path, site: str) -> float:
     """Return the energy from the charge controller that has no date yet."""
-    return LedgerReader(ledger).undated(site).get("charge_mwh", 0) / 1000
+    return reading(ledger).undated(site).get("charge_mwh", 0) / 1000

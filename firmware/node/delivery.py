@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from node.clock import Clock
     from node.encode import RecordEncoder
     from node.journal import RamJournal
-    from node.mqtt import Message
+    from node.packets import Message
 
 WINDOW = 4  # messages without a receipt
 _LONGEST_PATIENCE_MS = 900000

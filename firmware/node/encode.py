@@ -5,7 +5,7 @@ is ever made and a value survives the way to the host unchanged.
 """
 
 from node import names
-from node.mqtt import Message
+from node.packets import Message
 from node.records import Rec, Snapshot
 
 RECORDS_BYTES = 4096  # no message of records is longer
@@ -293,6 +293,12 @@ class LiveEncoder:
         _millis(writer, now.edge_gap_ms)
         self._shape.put_channels(b',"values":', now.values)
         self._shape.put_faults(now.faults)
+        if now.guard is not None:
+            writer.raw(b',"guard":')
+            writer.value(now.guard)
+        if now.parked_ms is not None:
+            writer.raw(b',"parked_ms":')
+            writer.whole(now.parked_ms)
         writer.raw(b"}")
         if writer.full:
             raise EncodeError("the newest values do not fit in %d bytes" % self._message.size)

@@ -92,6 +92,32 @@ class Part:
             return ""
         return value
 
+    def pin_or_name(self, field: str) -> "int | str | None":
+        """Take a pin of the board, by its number or by the name that the board gives it."""
+        if isinstance(self._told.get(field), str):
+            return self.text_or_none(field, 16)
+        return self.whole(field, 0, 48)
+
+    def some_of(self, field: str, choices: tuple[str, ...], default: tuple[str, ...]) -> tuple[str, ...]:
+        """Take a list of some of a few words."""
+        value = self._take(field, list(default))
+        if not isinstance(value, list) or any(word not in choices for word in value):
+            self.wrong(field, value, "must be a list of some of: " + ", ".join(choices))
+            return default
+        return tuple(value)
+
+    def texts(self, field: str, most: int, longest: int) -> "list[str]":
+        """Take a list of one to a few texts."""
+        value = self._take(field, _MISSING)
+        if value is _MISSING:
+            return []
+        if isinstance(value, list) and 0 < len(value) <= most:
+            found = [text for text in value if isinstance(text, str) and 0 < len(text) <= longest]
+            if len(found) == len(value):
+                return found
+        self.wrong(field, value, f"must be a list of 1 to {most} texts of 1 to {longest} characters")
+        return []
+
     def an_id(self, field: str) -> str:
         """Take the id of a site or node, as topics allow it."""
         value = self.text(field, 32)

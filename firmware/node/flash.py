@@ -18,8 +18,7 @@ from node.flash_pack import shape_of
 from node.flash_ring import Ring
 from node.flash_scan import name_of, scan, write_head
 from node.flash_segment import HEAD_BYTES, SIZE, Segment
-from node.journal import JournalError
-from node.records import Rec
+from node.records import JournalError, Rec
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ import struct
 from array import array
 
 from node import names
-from node.records import Rec
+from node.records import JournalError, Rec
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -23,10 +23,6 @@ if TYPE_CHECKING:
 _HEAD = "<IIQIIqBB"
 _NOT_MEASURED = -(1 << 31)
 ROOM_BYTES = 64 * 1024  # five hours at a record a minute, fifty minutes at one in ten seconds
-
-
-class JournalError(Exception):
-    """A record does not follow the one before it, or is not there."""
 
 
 class RamJournal:

@@ -11,7 +11,9 @@ import json
 
 from node import encode
 from node.clock import ROUND_TRIP_MAX_MS
-from node.mqtt import Client, Message, MqttError
+from node.mqtt import Client, MqttError
+from node.network import LinkError
+from node.packets import Message
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -21,27 +23,25 @@ if TYPE_CHECKING:
 
     from node.clock import Clock
     from node.delivery import Delivery
+    from node.desk import Desk
     from node.log import Log
+    from node.network import Network
     from node.settings import Settings
 
 FIRST_PAUSE_MS = 500
 LONGEST_PAUSE_MS = 15000
 STEADY_MS = 10000  # a connection that lasted this long starts the pauses from the shortest again
-WIFI_PATIENCE_MS = 30000
 LIVE_MS = 1000
 ASK_MS = 600000  # how often the time is asked for ...
 ASK_FIRST_MS = 5000  # ... and while there is none yet
 _SLICE_MS = 250
 
 
-class LinkError(Exception):
-    """The way to the broker is not there; the text says what is missing."""
-
-
 class Link:
     """Connects for ever, and is the source of everything the node says.
 
     live: returns the filled message of the newest values. birth: returns the content of the birth message.
+    control: takes settings and orders, where `messages` asks for them.
     """
 
     def __init__(
@@ -52,9 +52,11 @@ class Link:
         log: "Log",
         delivery: "Delivery",
         *,
+        network: "Network",
         messages: "Messages",
         live: "Callable[[], Message]",
         birth: "Callable[[], dict[str, object]]",
+        control: "Desk | None" = None,
     ) -> None:
         self._board = board
         self._clock = clock
@@ -62,9 +64,11 @@ class Link:
         self._delivery = delivery
         self._live = live
         self._birth = birth
+        self._control = control
         self._messages = messages
-        self._ssid = settings.wifi_ssid
-        self._password = settings.wifi_password
+        self._network = network
+        self._tls = settings.tls
+        self._host = settings.broker_host
         self._pause_ms = FIRST_PAUSE_MS
         self._status_due = False
         self._live_due_ms = 0
@@ -72,7 +76,7 @@ class Link:
         self._asked_up_ms = -1  # the question for the time that is still open
         self._beyond_told = 0
         self.client = Client(
-            board.open_connection,
+            network.open,
             clock.up_ms,
             settings.broker_host,
             settings.broker_port,
@@ -96,17 +100,18 @@ class Link:
         while True:
             began_ms = self._clock.up_ms()
             try:
-                await self._wait_for_wifi(beat)
+                await self._network.wait(beat)
                 began_ms = self._clock.up_ms()
                 await self.client.run(beat)
-            except (MqttError, LinkError) as error:
-                self._log.note("link: %s" % error)
-            except EOFError:
-                self._log.note("link: the broker closed the connection")
-            except OSError as error:
-                self._log.note("link: %s" % _reason(error))
+            except (MqttError, LinkError, OSError, EOFError) as error:
+                self._log.note("link: %s" % self._reason(error))
+                if self.client.heard_ms < began_ms:
+                    self._network.failed(error)
             except Exception as error:
-                self._log.failure("link", error)
+                if self._refuses(error):
+                    self._log.note("link: %s" % self._reason(error))
+                else:
+                    self._log.failure("link", error)
                 gc.collect()  # the commonest cause is memory
             self._delivery.on_disconnect()
             if self._clock.up_ms() - began_ms >= STEADY_MS:
@@ -123,26 +128,35 @@ class Link:
             await asyncio.sleep_ms(min(left_ms, _SLICE_MS))
             left_ms -= _SLICE_MS
 
-    async def _wait_for_wifi(self, beat: "Callable[[], None]") -> None:
-        wlan = self._board.wlan
-        if wlan.connected() and wlan.address():
-            return
-        if self._ssid is not None:
-            wlan.connect(self._ssid, self._password)
-        began_ms = self._clock.up_ms()
-        while not (wlan.connected() and wlan.address()):
-            if self._clock.up_ms() - began_ms > WIFI_PATIENCE_MS:
-                raise LinkError("no Wi-Fi" if self._ssid is None else "no Wi-Fi from %s" % self._ssid)
-            beat()
-            await asyncio.sleep_ms(_SLICE_MS)
+    def _refuses(self, error: Exception) -> bool:
+        """Say whether we refuse the broker's certificate: MicroPython raises ValueError then, CPython an OSError."""
+        return (
+            self._tls is not None
+            and isinstance(error, (OSError, ValueError))
+            and "CERT" in repr(error).upper()
+        )
+
+    def _reason(self, error: Exception) -> str:
+        if isinstance(error, EOFError):
+            return "the broker closed the connection"
+        if self._tls is not None and self._refuses(error):
+            name = self._tls.server_name or self._host
+            return "the broker's certificate is not of our authority, or not for the name %s" % name
+        if not isinstance(error, OSError):
+            return "%s" % error
+        code = error.args[0] if error.args else None
+        return errno.errorcode.get(code) or "network error %s" % error
 
     # What is said ---------------------------------------------------------------------------------------------
 
     def _on_up(self) -> None:
         now_ms = self._clock.up_ms()
+        self._network.answered()
         self._status_due = True
         self._live_due_ms = self._ask_due_ms = now_ms
         self._delivery.on_connect(now_ms)
+        if self._control is not None:
+            self._control.on_up()
 
     def _next_message(self, room: bool, now_ms: int) -> "Message | None":  # noqa: FBT001 - the client asks so
         messages = self._messages
@@ -152,6 +166,13 @@ class Link:
         if room and self._delivery.birth_due:
             self._delivery.on_birth_sent()
             return encode.fill(messages.birth, self._birth())
+        if room and self._control is not None:
+            answer = self._control.next_answer(now_ms)
+            if answer is not None:
+                kind, content = answer
+                content["journal"] = self._messages.journal
+                content["boot"] = self._messages.boot
+                return encode.fill(messages.answers[kind], content)
         if now_ms >= self._ask_due_ms:
             self._ask_due_ms = now_ms + (ASK_FIRST_MS if self._clock.anchor_ms is None else ASK_MS)
             self._asked_up_ms = now_ms
@@ -165,7 +186,12 @@ class Link:
 
     def _take(self, topic: bytes, payload: bytes, retained: bool) -> None:  # noqa: FBT001 - the client tells so
         try:
-            self._understand(topic, json.loads(payload), retained)
+            if self._control is not None and topic == self._messages.settings:
+                self._control.on_settings(payload)
+            elif self._control is not None and topic == self._messages.order:
+                self._control.on_order(payload)
+            else:
+                self._understand(topic, json.loads(payload), retained)
         except (ValueError, KeyError, TypeError) as error:
             self._log.note("cannot use what came on %s: %r" % (topic.decode(), error))
 
@@ -194,11 +220,6 @@ class Link:
                 self._ask_due_ms = now_ms + ASK_MS
 
 
-def _reason(error: OSError) -> str:
-    code = error.args[0] if error.args else None
-    return errno.errorcode.get(code) or "network error %s" % error
-
-
 def _text(value: object) -> str:
     if not isinstance(value, str):
         raise TypeError("%r is not a text" % (value,))
@@ -212,12 +233,12 @@ def _whole(value: object) -> int:
 
 
 class Messages:
-    """Every message this node sends, with the topics it listens to."""
+    """Every message this node sends, with the topics it listens to; controlled: also to settings and orders."""
 
-    def __init__(self, site: str, node: str, journal: str, boot: int) -> None:
+    def __init__(self, site: str, node: str, journal: str, boot: int, *, controlled: bool = False) -> None:
         base = "wheelpit/1/%s/%s/" % (site, node)
-        self._journal = journal
-        self._boot = boot
+        self.journal = journal
+        self.boot = boot
         self.online = Message(base + "status", qos=1, retain=True, size=96)
         self.offline = Message(base + "status", qos=1, retain=True, size=96)
         encode.fill(self.online, self.identity("state", "online"))
@@ -228,9 +249,25 @@ class Messages:
         self.live = Message(base + "live", qos=0, retain=False, size=encode.LIVE_BYTES, buffer=room)
         self.record = Message(base + "record", qos=1, retain=False, size=encode.RECORDS_BYTES, buffer=room)
         self.ask = Message(base + "time-ask", qos=0, retain=False, size=96, buffer=room)
-        self.subscribe = (base + "receipt", base + "time", "wheelpit/1/%s/host/status" % site)
+        self.answers = {
+            "settings-state": Message(
+                base + "settings-state", qos=1, retain=True, size=encode.LIVE_BYTES, buffer=room
+            ),
+            "order-state": Message(
+                base + "order-state", qos=1, retain=False, size=encode.LIVE_BYTES, buffer=room
+            ),
+        }
+        self.subscribe: tuple[str, ...] = (
+            base + "receipt",
+            base + "time",
+            "wheelpit/1/%s/host/status" % site,
+        )
         self.receipt, self.time, self.host_status = [topic.encode() for topic in self.subscribe]
+        self.settings = (base + "settings").encode()
+        self.order = (base + "order").encode()
+        if controlled:
+            self.subscribe += (base + "settings", base + "order")
 
     def identity(self, key: str, value: object) -> "dict[str, object]":
         """Return the content of a small message: who speaks, and one thing more."""
-        return {"journal": self._journal, "boot": self._boot, key: value}
+        return {"journal": self.journal, "boot": self.boot, key: value}

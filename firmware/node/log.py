@@ -1,4 +1,7 @@
-"""The last things that went wrong: on the console as they happen, and the newest of them in memory."""
+"""The last things that went wrong: on the console as they happen, and the newest of them in memory.
+
+What a person will ask for later goes to the flash as well, through `keeper`.
+"""
 
 import io
 import sys
@@ -21,6 +24,7 @@ class Log:
         self._now_ms = now_ms
         self._keep = keep
         self._say = say
+        self.keeper: Callable[[str], None] | None = None
 
     def note(self, text: str) -> None:
         """Keep a line and print it; what would only repeat the newest line is left out."""
@@ -35,7 +39,19 @@ class Log:
 
     def failure(self, what: str, error: BaseException) -> None:
         """Keep and print what failed, with where in the code it did."""
-        self.note("%s failed\n%s" % (what, trace(error)))
+        told = trace(error)
+        self.note("%s failed\n%s" % (what, told))
+        if self.keeper is not None:
+            # The first words and the last lines say most in least room.
+            self.keeper(
+                "%s failed: %s" % (what, " | ".join([line.strip() for line in told.split("\n")[-3:]]))
+            )
+
+    def fault(self, text: str) -> None:
+        """Keep and print a line that must outlive a restart."""
+        self.note(text)
+        if self.keeper is not None:
+            self.keeper(text)
 
 
 def trace(error: BaseException) -> str:

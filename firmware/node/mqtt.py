@@ -8,6 +8,8 @@ import asyncio
 import struct
 import sys
 
+from node.packets import PUBLISH, Message, packet, text
+
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Awaitable, Callable
@@ -15,18 +17,15 @@ if TYPE_CHECKING:
     Opener = Callable[[str, int], Awaitable[tuple[asyncio.StreamReader, asyncio.StreamWriter]]]
 
 _CONNACK = 0x20
-_PUBLISH = 0x30
 _PUBACK = 0x40
 _SUBACK = 0x90
 _PINGRESP = 0xD0
 _PING = b"\xc0\x00"
 _ACCEPTED = b"\x00\x00"  # flags and code of a CONNACK
-_HEADROOM = 5  # the longest fixed header: one byte of kind, four of length
-_SEVEN_BITS = 0x7F
 _LAST_SHIFT = 21  # of the fourth byte of a length, which is the last
 _ID_BYTES = 2
 _LONGEST_IN = (
-    1024  # bytes of a packet that are read into memory; a longer one is answered and passed over ...
+    4096  # bytes of a packet that are read into memory; a longer one is answered and passed over ...
 )
 _PIECE = 256  # ... in pieces of so many bytes
 _TICK_MS = 100  # how often a connection's deadlines are looked at
@@ -43,74 +42,6 @@ _REUSES_BUFFERS = sys.implementation.name == "micropython"  # CPython may keep w
 
 class MqttError(Exception):
     """The broker, or the way to it, did something that ends the connection."""
-
-
-class Message:
-    """One kind of message to publish: its topic and a buffer that is used again and again.
-
-    The payload is written from `buffer[body]` on, at most `size` bytes of it, and `length` set. The room before it
-    takes the MQTT header, so that a message leaves in one piece and nothing is copied. Messages that are filled
-    only to be sent at once may share a buffer.
-    """
-
-    def __init__(
-        self, topic: str, *, qos: int, retain: bool, size: int, buffer: "bytearray | None" = None
-    ) -> None:
-        self.topic = topic.encode()
-        self.qos = qos
-        self.retain = retain
-        self.size = size
-        self.body = _HEADROOM + 2 + len(self.topic) + 2 * qos
-        self.length = 0
-        self.buffer = bytearray(self.body + size) if buffer is None else buffer
-        self._named = _text(self.topic)
-        if len(self.buffer) < self.body + size:
-            raise ValueError("a buffer of %d bytes for %d" % (len(self.buffer), self.body + size))
-
-    def fill(self, payload: bytes) -> None:
-        """Take a payload that was made elsewhere."""
-        if len(payload) > self.size:
-            raise ValueError("a payload of %d bytes where %d fit" % (len(payload), self.size))
-        self.length = len(payload)
-        self.buffer[self.body : self.body + self.length] = payload
-
-    def payload(self) -> bytes:
-        """Return a copy of the payload."""
-        return bytes(self.buffer[self.body : self.body + self.length])
-
-    def packet(self, packet_id: int) -> memoryview:
-        """Return the whole packet, valid until the buffer is written again. QoS 0 has no use for `packet_id`."""
-        self.buffer[_HEADROOM : _HEADROOM + len(self._named)] = self._named
-        if self.qos:
-            struct.pack_into("!H", self.buffer, self.body - 2, packet_id)
-        rest = self.body - _HEADROOM + self.length
-        # The length takes 1 to 4 bytes and ends where the topic begins.
-        start = _HEADROOM - 2
-        while rest >> 7 * (_HEADROOM - 1 - start):
-            start -= 1
-        self.buffer[start] = _PUBLISH | self.qos << 1 | (1 if self.retain else 0)
-        _write_length(self.buffer, start + 1, rest)
-        return memoryview(self.buffer)[start : self.body + self.length]
-
-
-def _write_length(buffer: bytearray, at: int, length: int) -> int:
-    while length > _SEVEN_BITS:
-        buffer[at] = length & _SEVEN_BITS | 0x80
-        length >>= 7
-        at += 1
-    buffer[at] = length
-    return at + 1
-
-
-def _text(value: "str | bytes") -> bytes:
-    data = value.encode() if isinstance(value, str) else value
-    return struct.pack("!H", len(data)) + data
-
-
-def _packet(kind: int, content: bytes) -> bytes:
-    head = bytearray(_HEADROOM)
-    head[0] = kind
-    return bytes(head[: _write_length(head, 1, len(content))]) + content
 
 
 class Client:
@@ -267,23 +198,23 @@ class Client:
 
     def _connect_packet(self) -> bytes:
         flags = 0x02  # clean session
-        tail = _text(self._client_id)
+        tail = text(self._client_id)
         will = self._last_will
         if will is not None:
             flags |= 0x04 | will.qos << 3 | (0x20 if will.retain else 0)
-            tail += _text(will.topic) + _text(will.payload())
+            tail += text(will.topic) + text(will.payload())
         if self._user is not None:
             flags |= 0x80
-            tail += _text(self._user)
+            tail += text(self._user)
             if self._password is not None:
                 flags |= 0x40
-                tail += _text(self._password)
-        return _packet(0x10, _text("MQTT") + bytes((4, flags)) + struct.pack("!H", self._keepalive_s) + tail)
+                tail += text(self._password)
+        return packet(0x10, text("MQTT") + bytes((4, flags)) + struct.pack("!H", self._keepalive_s) + tail)
 
     async def _subscribe_all(self) -> None:
         packet_id = self._next_id()
-        asked = b"".join([_text(topic) + b"\x01" for topic in self._subscribe])
-        await self._send(_packet(0x82, struct.pack("!H", packet_id) + asked))
+        asked = b"".join([text(topic) + b"\x01" for topic in self._subscribe])
+        await self._send(packet(0x82, struct.pack("!H", packet_id) + asked))
         while True:
             kind, content = await self._receive()
             if kind == _SUBACK:
@@ -331,7 +262,7 @@ class Client:
         """Answer a packet that is too long for memory and read past it; closing would bring it again at once."""
         reader = self._reader()
         self.oversize += 1
-        if kind & 0xF0 == _PUBLISH:
+        if kind & 0xF0 == PUBLISH:
             name = await reader.readexactly(2)
             topic = name[0] << 8 | name[1]
             acknowledged = 2 if kind & 0x06 else 0
@@ -354,7 +285,7 @@ class Client:
         what = kind & 0xF0
         if what == _PUBACK and len(content) == _ID_BYTES:
             self._free(content[0] << 8 | content[1])
-        elif what == _PUBLISH:
+        elif what == PUBLISH:
             self._take_message(kind, content)
         elif what == _PINGRESP:
             self._pinged_ms = -1

@@ -9,6 +9,10 @@ if TYPE_CHECKING:
     from node.names import Layout
 
 
+class JournalError(Exception):
+    """A record does not follow the one before it, or is not there, or there is no journal at all."""
+
+
 class Rec:
     """One interval `(up_ms - span_ms, up_ms]` of a boot, as the journal keeps it.
 
@@ -86,9 +90,13 @@ class Snapshot:
     edge_gap_ms: longest gap between neighbouring magnets in the last whole turn, None before a whole turn
         since the wheel last stood.
     up_ms, at_ms (Unix time or None) and clock say when the newest sample was taken; state as in `Rec`.
+    guard: what the guard says, None without one. parked_ms: for how long the switch "working here" has been closed,
+        0 while it is open, None without one; `state` is "parked" only until that counts as forgotten.
     """
 
-    __slots__ = ("at_ms", "clock", "edge_age_ms", "edge_gap_ms", "faults", "state", "up_ms", "values")
+    __slots__ = (
+        "at_ms", "clock", "edge_age_ms", "edge_gap_ms", "faults", "guard", "parked_ms", "state", "up_ms", "values",
+    )  # fmt: skip
 
     def __init__(self, layout: "Layout") -> None:
         self.up_ms = 0
@@ -97,5 +105,7 @@ class Snapshot:
         self.state = "unknown"
         self.edge_age_ms: int | None = None
         self.edge_gap_ms: int | None = None
+        self.guard: "dict[str, object] | None" = None
+        self.parked_ms: int | None = None
         self.values: list[int | None] = [None] * len(layout.channels)
         self.faults: list[str | None] = [None] * len(layout.channels)

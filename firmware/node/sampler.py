@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from hal import Board
 
     from node.clock import Clock
+    from node.guard import Guard
+    from node.parking import Parking
     from node.recorder import Journal
     from node.records import Snapshot
     from node.settings import Settings
@@ -23,8 +25,8 @@ if TYPE_CHECKING:
 
 # Edges handed over at once; at 250 rpm and twelve magnets 50 pass in a second.
 _EDGES = const(64)
-# The switch "working here" counts when it has been the same for this many samples.
-_STEADY = const(3)
+_TICKS_MASK = const(0x3FFFFFFF)
+_STEP_MAX_MS = const(1000)  # a reading speaks for no longer
 
 
 class Sampler:
@@ -33,19 +35,28 @@ class Sampler:
     boot: number of this boot. journal: whatever has `append(rec)`. approximate: edges are counted by an
     interrupt, so a busy board can miss some. wheel, alternator: the shafts, None where not fitted. on_news: called
     with a sentence whenever the number of magnets seen or of interrupts put in again changes; see `installed`.
+    guard: judges every sample, None without. parking: the switch "working here", None without.
     """
 
     __slots__ = (
-        "_alternator_at", "_alternator_edges", "_alternator_lost", "_board", "_clock", "_count", "_drivers", "_edges",
-        "_lost", "_parked", "_readers", "_switch", "_ticks", "_told", "alternator", "approximate", "on_news",
+        "_alternator_at", "_alternator_edges", "_alternator_lost", "_board", "_clock", "_drivers", "_edges",
+        "_last", "_lost", "_readers", "_ticks", "_told", "alternator", "approximate", "guard", "on_news", "parking",
         "recorder", "wheel",
     )  # fmt: skip
 
-    def __init__(
-        self, settings: "Settings", board: "Board", clock: "Clock", boot: int, journal: "Journal"
+    def __init__(  # noqa: PLR0917 - all of it is needed, once
+        self,
+        settings: "Settings",
+        board: "Board",
+        clock: "Clock",
+        boot: int,
+        journal: "Journal",
+        guard: "Guard | None" = None,
     ) -> None:
         self._board = board
         self._clock = clock
+        self._last = clock.tick()  # of the newest sample
+        self.guard = guard
         told = settings.wheel
         self.wheel = Wheel(told.magnets, told.fastest_rpm, clock.up_ms()) if told is not None else None
         self._edges = board.edges(told.pin) if told is not None else None
@@ -67,9 +78,11 @@ class Sampler:
         for edges in (self._edges, self._alternator_edges):
             if edges is not None and not edges.exact:
                 self.approximate = True
-        self._switch = board.switch(settings.parked_pin) if settings.parked_pin is not None else None
-        self._parked = False
-        self._count = 0
+        self.parking: "Parking | None" = None
+        if settings.parked_pin is not None:
+            from node import parking  # noqa: PLC0415 - as above
+
+            self.parking = parking.Parking(board.switch(settings.parked_pin), settings.parked_min * 60_000)
         made = Readers(settings, board)
         self._drivers = made.drivers
         self._readers = made.readers
@@ -91,7 +104,12 @@ class Sampler:
 
     def snapshot(self) -> "Snapshot":
         """Return the newest values; the same object each time."""
-        return self.recorder.snapshot()
+        snapshot = self.recorder.snapshot()
+        if self.guard is not None:
+            snapshot.guard = self.guard.report()
+        if self.parking is not None:
+            snapshot.parked_ms = self.parking.held_ms if self.parking.closed else 0
+        return snapshot
 
     def sample(self) -> None:
         """Read every channel once and count it."""
@@ -103,7 +121,20 @@ class Sampler:
             recorder.faults[i] = reader.fault
         self._read_wheel()
         self._read_alternator()
-        recorder.take(self._clock.tick(), parked=self._is_parked())
+        tick = self._clock.tick()
+        ms = min((tick - self._last) & _TICKS_MASK, _STEP_MAX_MS)
+        self._last = tick
+        parked = False
+        parking = self.parking
+        if parking is not None:
+            parked = parking.look(ms)
+        guard = self.guard
+        if guard is not None:
+            # First of all: to end a record takes time, and runaway does not wait.
+            if parking is not None:
+                guard.reminder = parking.reminder
+            guard.tick(recorder.values, recorder.faults, self.wheel, parked, ms)
+        recorder.take(tick, parked=parked)
         self._look_for_news()
 
     def _read_wheel(self) -> None:
@@ -145,15 +176,3 @@ class Sampler:
             self.on_news("the pattern of the wheel's edges is that of %d magnets a turn" % now)
         if again != installed:
             self.on_news("the interrupt of a pickup had died and was put in again")
-
-    def _is_parked(self) -> bool:
-        if self._switch is None:
-            return False
-        if bool(self._switch()) == self._parked:
-            self._count = 0
-        else:
-            self._count += 1
-            if self._count >= _STEADY:
-                self._parked = not self._parked
-                self._count = 0
-        return self._parked

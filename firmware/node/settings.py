@@ -11,10 +11,15 @@ import os
 from node import names
 from node.chipsettings import ChannelSettings, I2cChannel, channels_of, pins_of, shunts_of
 from node.fields import Part, SettingsError
+from node.guardsettings import GuardSettings
+from node.netsettings import TimeSettings, TlsSettings
 from node.pattern import MAGNETS_MAX
 
 # A node measures these; the wheel's speed comes from the section `wheel`.
 _MEASURED = tuple(name for name in names.CHANNELS if name not in ("wheel_rpm", "alternator_rpm"))
+# What the books need comes from these chips; the guard's channels stay whatever reads them.
+_ESSENTIAL = ("adc", "ina226", "ina228")
+_GUARDED = ("rectified_v", "battery_v")
 PULSES_MAX = 60
 FASTEST_HZ = 2000
 
@@ -87,7 +92,9 @@ class Settings:
     rewind_s: time without progress until records are sent again. charging_ma: from this current on the wheel
     counts as charging. wheel: WheelSettings or None. alternator: AlternatorSettings or None. i2c: I2cSettings or None. channels: a list of
     the settings of node.chipsettings in the order of `names.CHANNELS`. parked_pin: switch "working here" to
-    ground, or None. wifi_ssid, wifi_password, broker_user, broker_password: from the secrets, None if absent.
+    ground, or None; parked_min: minutes after which a closed one counts as forgotten. lamp: pin of the board's own
+    lamp, a number or a name such as "LED", or None. journal_kib: room for records in flash, 0 for half of it.
+    guard: GuardSettings or None. time: TimeSettings or None. tls: TlsSettings or None. wifi_ssid, wifi_password, broker_user, broker_password: from the secrets, None if absent.
     """
 
     __slots__ = (
@@ -98,15 +105,21 @@ class Settings:
         "broker_user",
         "channels",
         "charging_ma",
+        "guard",
         "i2c",
+        "journal_kib",
         "keepalive_s",
+        "lamp",
         "layout",
         "node",
+        "parked_min",
         "parked_pin",
         "record_s",
         "revision",
         "rewind_s",
         "site",
+        "time",
+        "tls",
         "wheel",
         "wifi_password",
         "wifi_ssid",
@@ -131,6 +144,12 @@ class Settings:
         self.rewind_s = top.whole("rewind_s", 2, 900, 30)
         self.charging_ma = top.whole("charging_ma", 1, 100_000, 100)
         self.parked_pin = top.whole("parked_pin", 0, 48) if top.has("parked_pin") else None
+        self.parked_min = top.whole("parked_min", 30, 1440, 240)
+        self.lamp = top.pin_or_name("lamp") if top.has("lamp") else None
+        self.journal_kib = top.whole("journal_kib", 40, 4096) if top.has("journal_kib") else 0
+        self.time = TimeSettings(top.part("time")) if top.has("time") else None
+        self.tls = TlsSettings(top.part("tls")) if top.has("tls") else None
+        self.guard = GuardSettings(top.part("guard")) if top.has("guard") else None
         self.wheel = WheelSettings(top.part("wheel")) if top.has("wheel") else None
         self.alternator = AlternatorSettings(top.part("alternator")) if top.has("alternator") else None
         self.i2c = I2cSettings(top.part("i2c")) if top.has("i2c") else None
@@ -145,6 +164,8 @@ class Settings:
         if not wanted:
             top.wrong("channels", {}, "name at least one channel, or give the section wheel")
         self.layout = names.layout_of(wanted)
+        if self.guard is not None:
+            self.guard.check(top, self.layout.channels)
 
         hidden = Part("secrets", secrets, problems, hide=True)
         self.wifi_ssid = hidden.text_or_none("wifi_ssid", 32)
@@ -155,20 +176,40 @@ class Settings:
         if problems:
             raise SettingsError(problems)
 
+    def leave_out(self) -> None:
+        """Leave out what a node can do without: a second shaft, and chips that neither books nor guard need."""
+        self.alternator = None
+        self.channels = [
+            channel
+            for channel in self.channels
+            if channel.chip in _ESSENTIAL or (self.guard is not None and channel.channel in _GUARDED)
+        ]
+        wanted = [channel.channel for channel in self.channels]
+        if self.wheel is not None:
+            wanted.append("wheel_rpm")
+        self.layout = names.layout_of(wanted)
+
 
 def load(folder: str) -> Settings:
     """Read `settings.json` and, if it is there, `secrets.json` from a folder.
 
     Raises SettingsError with everything that is wrong, also for a file that cannot be read.
     """
-    settings = _read(folder + "/settings.json")
+    return check(folder, _read(folder + "/settings.json"))
+
+
+def check(folder: str, told: "dict[str, object]") -> Settings:
+    """Judge settings that would lie in a folder, together with the secrets there; raise SettingsError as `load` does."""
     secrets = _read(folder + "/secrets.json") if _exists(folder + "/secrets.json") else {}
-    return Settings(settings, secrets)
+    found = Settings(told, secrets)
+    if found.tls is not None:
+        from node import tls  # noqa: PLC0415 - no memory for it where it is not wanted
 
-
-def node_folder(argument: "str | None", environment: "str | None") -> str:
-    """Return the folder of the two files: as the program was told, else by the environment, else the root."""
-    return argument or environment or "/"
+        try:
+            found.tls.context = tls.context(folder, found.tls)
+        except tls.CertificateError as error:
+            raise SettingsError(["tls: %s" % error.args[0]]) from error
+    return found
 
 
 def _exists(path: str) -> bool:
@@ -196,15 +237,7 @@ def _read(path: str) -> "dict[str, object]":
 
 def _check_wiring(settings: Settings, top: Part) -> None:
     used: dict[int, str] = {}
-    pins: list[tuple[str, int]] = []
-    if settings.wheel is not None:
-        pins.append(("wheel.pin", settings.wheel.pin))
-    if settings.alternator is not None:
-        pins.append(("alternator.pin", settings.alternator.pin))
-    if settings.parked_pin is not None:
-        pins.append(("parked_pin", settings.parked_pin))
-    if settings.i2c is not None:
-        pins += [("i2c.sda", settings.i2c.sda), ("i2c.scl", settings.i2c.scl)]
+    pins = _own_pins(settings)
     for channel in settings.channels:
         field = "channels." + channel.channel
         pins += [(field + "." + name, pin) for name, pin in pins_of(channel)]
@@ -216,3 +249,21 @@ def _check_wiring(settings: Settings, top: Part) -> None:
             top.wrong(field, pin, "this pin is already used by " + used[pin])
         used[pin] = field
     shunts_of(settings.channels, top)
+
+
+def _own_pins(settings: Settings) -> "list[tuple[str, int]]":
+    """Return the pins that no channel of a chip needs, each with its field."""
+    pins: list[tuple[str, int]] = []
+    if settings.wheel is not None:
+        pins.append(("wheel.pin", settings.wheel.pin))
+    if settings.alternator is not None:
+        pins.append(("alternator.pin", settings.alternator.pin))
+    if settings.parked_pin is not None:
+        pins.append(("parked_pin", settings.parked_pin))
+    if settings.guard is not None:
+        pins += settings.guard.pins()
+    if isinstance(settings.lamp, int):
+        pins.append(("lamp", settings.lamp))
+    if settings.i2c is not None:
+        pins += [("i2c.sda", settings.i2c.sda), ("i2c.scl", settings.i2c.scl)]
+    return pins

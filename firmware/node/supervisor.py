@@ -55,6 +55,9 @@ class Supervisor:
         self._tasks: list[_Task] = []
         self._running: list[asyncio.Task[None]] = []
         self._late = ""
+        self.on_late: "Callable[[], None] | None" = (
+            None  # called once when a task hangs: a restart may be near
+        )
 
     def add(self, name: str, work: "Work", limit_ms: int) -> None:
         """Add a task: `await work(beat)` must run for ever and call `beat()` at least every `limit_ms`."""
@@ -80,7 +83,9 @@ class Supervisor:
             if now_ms - task.beat_ms > task.limit_ms:
                 if self._late != task.name:
                     self._late = task.name
-                    self._log.note("task %s has not moved for %d ms" % (task.name, now_ms - task.beat_ms))
+                    self._log.fault("task %s has not moved for %d ms" % (task.name, now_ms - task.beat_ms))
+                    if self.on_late is not None:
+                        self.on_late()
                 return
         self._late = ""
         self._watchdog.feed()
@@ -92,7 +97,7 @@ class Supervisor:
         while True:
             try:
                 await task.work(beat)
-                self._log.note("task %s ended, which it never should" % task.name)
+                self._log.fault("task %s ended, which it never should" % task.name)
             except Exception as error:
                 self._report(task, error)
             pause_ms = self._count(task)
@@ -115,6 +120,6 @@ class Supervisor:
         task.failed_ms = [at for at in task.failed_ms if now_ms - at < STORM_MS]
         task.failed_ms.append(now_ms)
         if len(task.failed_ms) >= STORM:
-            self._log.note("task %s failed %d times in %d min" % (task.name, STORM, STORM_MS // 60000))
+            self._log.fault("task %s failed %d times in %d min" % (task.name, STORM, STORM_MS // 60000))
             self._restart()
         return min(FIRST_PAUSE_MS << len(task.failed_ms) - 1, LONGEST_PAUSE_MS)

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
             """Say whether there is a network."""
 
         def ifconfig(self) -> tuple[str, str, str, str]:
-            """Return the address first."""
+            """Return address, mask, gateway and name server."""
 
 
 _TICKS_MASK = const(0x3FFFFFFF)
@@ -93,5 +93,12 @@ class Wlan:
 
     def address(self) -> "str | None":
         """Return the node's address, None while it has none."""
-        address = self._nic.ifconfig()[0]
+        return self._told(0)
+
+    def nameserver(self) -> "str | None":
+        """Return the address of the network's name server, None while there is none."""
+        return self._told(3)
+
+    def _told(self, which: int) -> "str | None":
+        address = self._nic.ifconfig()[which]
         return None if address == "0.0.0.0" else address  # noqa: S104 - it means: none yet

@@ -184,13 +184,19 @@ class Board:
 
         return put
 
-    async def open_connection(self, host: str, port: int):
-        """Open a TCP connection; raise OSError without a network, and end it when the network goes."""
+    async def open_connection(self, host: str, port: int, tls=None, name: "str | None" = None):
+        """Open a TCP connection; raise OSError without a network, and end it when the network goes.
+
+        tls: a context, to encrypt it and hold the other side to a name.
+        """
         self._link.pump()
         if not self._link.link:
             raise OSError(errno.ENOTCONN)
-        reader, writer = await asyncio.open_connection(host, port)
-        if hasattr(writer, "s"):
+        if tls is None:
+            reader, writer = await asyncio.open_connection(host, port)
+        else:
+            reader, writer = await asyncio.open_connection(host, port, ssl=tls, server_hostname=name)
+        if tls is None and hasattr(writer, "s"):
             writer.s.setsockopt(_IPPROTO_TCP, _TCP_NODELAY, 1)
         self._writer = writer
         return reader, writer

@@ -345,12 +345,49 @@ def bridge() -> Sheet:
     return s
 
 
+def guard() -> Sheet:
+    """The guard's outputs with their drivers, its reset button, and the switch "working here"."""
+    s = Sheet(1000, 520, "Outputs of the guard with drivers, its reset button, and the switch 'working here'")
+    s.box(30, 50, 110, 420, "node")
+    for pin, y, words in ((14, 90, "switch\n'working here'"), (19, 170, "reset button,\nat the wheel")):
+        s.text(150, y - 8, f"GP{pin}", 13)
+        s.wire((140, y), (420, y), sense=True)
+        s.resistor(300, y, sense=True)
+        s.text(300, y - 16, "1 kohm", 13, at="middle")
+        s.box(420, y - 28, 150, 56, words)
+        s.wire((570, y), (640, y), (640, y + 14), sense=True)
+        s.ground(640, y + 14)
+    s.text(690, 96, "both close to ground; pull-up of\n4.7 to 10 kohm to 3.3 V at the node", 13, c.QUIET)
+    for pin, y, words in ((16, 260, "lamp"), (17, 340, "buzzer"), (18, 430, "relay coil,\ndiode across")):
+        s.text(150, y - 8, f"GP{pin}", 13)
+        s.wire((140, y), (330, y), sense=True)
+        s.resistor(240, y, sense=True)
+        s.text(240, y - 16, "1 kohm", 13, at="middle")
+        s.box(330, y - 28, 150, 56, "low-side driver,\n10 kohm to ground", 13)
+        s.wire((480, y), (570, y))
+        s.box(570, y - 28, 130, 56, words)
+        s.wire((700, y), (900, y))
+        s.fuse(800, y)
+    s.wire((900, 430), (900, 226))
+    s.dot(900, 260)
+    s.dot(900, 340)
+    s.text(900, 214, "12 V, fused", 13, at="middle")
+    s.text(715, 470, "its contact acts when it drops", 13, c.QUIET)
+    s.warn(
+        40,
+        504,
+        "An aid, never the protection: what acts must act without the node, and stay until reset by hand.",
+    )
+    return s
+
+
 DRAWINGS: Final = {
     "plant": plant,
     "node-pins": node_pins,
     "divider": divider,
     "battery-post": battery_post,
     "bridge": bridge,
+    "guard": guard,
 }
 
 

@@ -70,11 +70,15 @@ def test_a_node_speaks_for_itself_only() -> None:
     assert set(of) == {"site.host", "site.wheel", "site.battery"}
     written = [line.split()[-1] for line in of["site.wheel"] if line.startswith("topic write")]
     assert written == [
-        f"wheelpit/1/site/wheel/{kind}" for kind in ("status", "birth", "live", "record", "time-ask")
+        f"wheelpit/1/site/wheel/{kind}"
+        for kind in ("status", "birth", "live", "record", "time-ask", "settings-state", "order-state")
     ]
     assert not any("battery" in line or "#" in line or "+" in line for line in of["site.wheel"])
     assert "topic write wheelpit/1/site/+/receipt" in of["site.host"]
     assert "topic write wheelpit/1/site/+/time" in of["site.host"]
+    assert "topic write wheelpit/1/site/+/order" in of["site.host"]
+    assert "topic read wheelpit/1/site/+/order-state" in of["site.host"]
+    assert "topic read wheelpit/1/site/wheel/settings" in of["site.wheel"]
 
 
 def test_mistakes_are_named(tmp_path: Path) -> None:

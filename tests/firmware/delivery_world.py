@@ -33,8 +33,10 @@ delivery: Any = import_module("node.delivery")
 encode: Any = import_module("node.encode")
 journal_module: Any = import_module("node.journal")
 link_module: Any = import_module("node.link")
+network_module: Any = import_module("node.network")
+resolve_module: Any = import_module("node.resolve")
 log_module: Any = import_module("node.log")
-mqtt: Any = import_module("node.mqtt")
+packets: Any = import_module("node.packets")
 names: Any = import_module("node.names")
 records: Any = import_module("node.records")
 
@@ -62,7 +64,7 @@ class Node:
         )
         self.messages = link_module.Messages(SITE, NODE, self.journal.id, self.journal.boot)
         # A message holds two or three records, so that few records fill the window.
-        self.messages.record = mqtt.Message(
+        self.messages.record = packets.Message(
             topics.from_node(SITE, NODE, "record"), qos=1, retain=False, size=1100
         )
         encoder = encode.RecordEncoder(LAYOUT, self.journal.id, self.messages.record)
@@ -78,13 +80,18 @@ class Node:
             broker_user=None,
             broker_password=None,
             keepalive_s=30,
+            tls=None,
         )
+        board = SimpleNamespace(open_connection=None)
+        self.resolver = resolve_module.Resolver()
+        self.network = network_module.Network(board, settings, self.clock, self.log, self.resolver)
         self.link = link_module.Link(
-            SimpleNamespace(open_connection=None),
+            board,
             settings,
             self.clock,
             self.log,
             self.delivery,
+            network=self.network,
             messages=self.messages,
             live=self.live,
             birth=self.birth,

@@ -29,6 +29,9 @@ shims.install()
 sys.argv = sys.argv[1:]
 runpy.run_path(sys.argv[0], run_name="__main__")
 """
+needs_micropython: Final = pytest.mark.skipif(
+    micropython() is None, reason="there is no MicroPython wheel for this machine"
+)
 BOARD_HEAP: Final = "170k"  # what a board with Wi-Fi leaves to the firmware
 
 

@@ -15,7 +15,7 @@ clock: Any = import_module("node.clock")
 delivery: Any = import_module("node.delivery")
 encode: Any = import_module("node.encode")
 journal_module: Any = import_module("node.journal")
-mqtt: Any = import_module("node.mqtt")
+packets: Any = import_module("node.packets")
 records: Any = import_module("node.records")
 
 LEDGER, OTHER = "a" * 16, "b" * 16
@@ -31,7 +31,7 @@ class Rig:
         self.journal = journal_module.RamJournal(
             LAYOUT, lambda count: b"\x11" * count, room=HELD * RECORD_BYTES
         )
-        message = mqtt.Message("a/record", qos=1, retain=False, size=size)  # 600 bytes hold one record
+        message = packets.Message("a/record", qos=1, retain=False, size=size)  # 600 bytes hold one record
         self.window = delivery.Delivery(
             self.journal, encode.RecordEncoder(LAYOUT, self.journal.id, message), self.clock, PATIENCE_MS
         )

@@ -29,10 +29,14 @@ class Histories(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.folder = Path(tempfile.mkdtemp(prefix="wheelpit-"))
-        self.world = World(self.folder)
+        self.world = self.make_world()
         self.backup: Path | None = None
         self.world.connect_node()
         self.world.settle()
+
+    def make_world(self) -> World:
+        """Return the world in which the history happens; it may write into the folder."""
+        return World(self.folder)
 
     # What goes on all the time.
 

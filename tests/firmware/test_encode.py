@@ -25,7 +25,7 @@ from wheelpit.contract.messages import Birth, Live, Record, Records, Status, Tim
 from wheelpit.contract.names import CHANNELS, SEQ_MAX, SEQ_PER_BOOT, TOTALS
 
 encode: Any = import_module("node.encode")
-mqtt: Any = import_module("node.mqtt")
+packets: Any = import_module("node.packets")
 names: Any = import_module("node.names")
 records: Any = import_module("node.records")
 
@@ -36,7 +36,7 @@ channel_values = st.none() | st.integers(-MOST_STEPS, MOST_STEPS)
 
 
 def message(size: int = 4096, *, topic: str = "wheelpit/1/sallow-ghyll/wheel/record") -> Any:
-    return mqtt.Message(topic, qos=1, retain=False, size=size)
+    return packets.Message(topic, qos=1, retain=False, size=size)
 
 
 def written(value: Any, size: int = 4096) -> bytes:

@@ -189,6 +189,8 @@ def test_a_receipt_that_claims_too_much_is_noted(node: Any) -> None:
 class Failing:
     """A client whose connections last as long as told and then fail."""
 
+    heard_ms = -1
+
     def __init__(self, world: World, lasting_ms: list[int], errors: list[Exception]) -> None:
         self.world, self.lasting_ms, self.errors = world, lasting_ms, errors
 
@@ -215,7 +217,8 @@ def live_through(
     monkeypatch.setattr(asyncio, "sleep_ms", sleep_ms, raising=False)
     monkeypatch.setattr(node.log, "note", note)
     wlan = SimpleNamespace(connected=lambda: True, address=lambda: "10.0.0.2")
-    node.link._board = SimpleNamespace(wlan=wlan, random_bytes=lambda count: bytes([128] * count))
+    board = SimpleNamespace(wlan=wlan, random_bytes=lambda count: bytes([128] * count))
+    node.link._board = node.network._board = board
     disconnected = node.delivery.on_disconnect
 
     def on_disconnect() -> None:
@@ -309,9 +312,9 @@ def test_f13_waits_for_the_network_and_asks_for_it_again(
         raise asyncio.CancelledError
 
     monkeypatch.setattr(asyncio, "sleep_ms", sleep_ms, raising=False)
-    node.link._board = SimpleNamespace(wlan=wlan, random_bytes=bytes)
-    node.link._ssid, node.link._password = "mill", "race"
-    node.link.client = SimpleNamespace(run=connect)
+    node.link._board = node.network._board = SimpleNamespace(wlan=wlan, random_bytes=bytes)
+    node.network._ssid, node.network._password = "mill", "race"
+    node.link.client = SimpleNamespace(run=connect, heard_ms=0)
     with pytest.raises(asyncio.CancelledError):
         asyncio.run(node.link.run(beat))
     assert set(wlan.asked) == {("mill", "race")}

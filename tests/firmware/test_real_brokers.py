@@ -17,6 +17,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from scripted_broker import Published
 from scripted_host import NODE, SITE, ScriptedHost, settings
 from scripted_twin import ScriptedTwin
+from test_whole_node import HEAP
 
 from wheelpit.contract import topics
 from wheelpit.contract.messages import Birth, Status
@@ -120,7 +121,7 @@ async def running_node(folder: Path, port: int) -> AsyncIterator[Any]:
             str(folder),
             "60",
             search=(FIRMWARE / "sim",),
-            heap="200k",
+            heap=HEAP,
             environment={"WHEELPIT_TWIN_PORT": str(twin.port)},
         )
         yield await stack.enter_async_context(node)

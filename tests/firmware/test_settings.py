@@ -274,12 +274,6 @@ def test_a_file_that_is_no_settings_is_told_by_its_name(tmp_path: Path, text: st
     assert told in str(caught.value)
 
 
-def test_the_folder_is_the_argument_else_the_environments_else_the_root() -> None:
-    assert settings.node_folder("a", "b") == "a"
-    assert settings.node_folder(None, "b") == "b"
-    assert settings.node_folder(None, None) == "/"
-
-
 def test_every_chip_can_be_told_and_says_how_it_measures() -> None:
     told = changed(
         lambda t: t.update(

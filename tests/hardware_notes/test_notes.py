@@ -15,7 +15,7 @@ from wheelpit.cli import main
 from wheelpit.contract.names import CHANNELS
 from wheelpit.node.install import LEAST_VERSION
 from wheelpit.plant import demo_plant_path, limits_of, load_plant
-from wheelpit.plant.description import DividerSensor, LinearSensor, Plant, ShuntSensor
+from wheelpit.plant.description import DividerSensor, LinearSensor, Node, Plant, ShuntSensor
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -61,9 +61,11 @@ def test_every_command_of_the_notes_exists(name: str) -> None:
 
 
 def test_every_word_in_code_is_known(notes: dict[str, str]) -> None:
-    keys = {key.name for kind in (ShuntSensor, DividerSensor, LinearSensor, Plant) for key in fields(kind)}
+    keys = {
+        key.name for kind in (ShuntSensor, DividerSensor, LinearSensor, Node, Plant) for key in fields(kind)
+    }
     for name, text in notes.items():
-        for word in re.findall(r"`([a-z0-9]+_[a-z_0-9]+)(?: = true)?`", text):
+        for word in re.findall(r"`([a-z0-9]+_[a-z_0-9]+)(?: = (?:true|0))?`", text):
             assert word in keys or word in CHANNELS, f"{name}: {word}"
 
 

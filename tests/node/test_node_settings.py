@@ -33,6 +33,7 @@ def test_it_writes_what_the_plant_says(tmp_path: Path) -> None:
     done = _settings(tmp_path / "new", "--broker-port", "8883")
     assert done.exit_code == 0, done.output
     told = json.loads((tmp_path / "new" / "settings.json").read_text())
+    assert told.pop("lamp") == "LED"  # the name that the boards of this kind give their own lamp
     assert told == node_settings(load_plant(demo_plant_path()), "wheel", "broker.local", 8883)
     assert "only you can read it" in done.output
 

@@ -213,9 +213,9 @@ def test_a_flood_of_water_runs_over() -> None:
 
 
 def test_a_sensor_without_a_model_is_refused_by_name() -> None:
-    second = PickupSensor(channel="alternator_rpm", node="wheel", kind="pickup", pin=16, magnets=1)
-    with pytest.raises(UnmodelledError, match="sensor alternator_rpm"):
-        TwinPlant(dataclasses.replace(PLANT, sensors=(*PLANT.sensors, second)))
+    third = PickupSensor(channel="stage_m", node="wheel", kind="pickup", pin=16, magnets=1)
+    with pytest.raises(UnmodelledError, match="sensor stage_m"):
+        TwinPlant(dataclasses.replace(PLANT, sensors=(*PLANT.sensors, third)))
 
 
 @pytest.mark.parametrize("bad", [{"flow_l_s": -1.0}, {"flow_l_s": math.nan}, {"state_of_charge": 1.2}])

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 import pytest
 
 from wheelpit.plant import demo_plant_path, load_plant
-from wheelpit.plant.description import Node
+from wheelpit.plant.description import Node, PhaseSensor
 from wheelpit.plant.wiring import node_wiring
 from wheelpit.twin import client
 from wheelpit.twin.live import LiveTwin
@@ -343,3 +343,14 @@ def test_the_client_tells_what_is_wrong(door: Door, state: Path) -> None:
         thread.join(10)
     with pytest.raises(TwinSilentError, match="does not answer"):
         client.ask(port, "state")
+
+
+def test_only_a_board_with_the_sensor_is_told_its_pulses() -> None:
+    phase = PhaseSensor(channel="alternator_rpm", node="wheel", kind="phase", pin=16)
+    plant = dataclasses.replace(PLANT, sensors=(*PLANT.sensors, phase))
+    with Door(20, TwinPlant(plant)) as door, linked(door.port, hello="board") as board:
+        assert board.hear()["wiring"]["edges"]["16"] == "alternator"
+        assert any(board.hear()["alternator_edges"] for _ in range(20))
+    with Door(20) as door, linked(door.port, hello="board") as board:
+        board.hear()
+        assert "alternator_edges" not in board.hear()

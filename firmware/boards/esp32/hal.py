@@ -187,11 +187,20 @@ class Board:
         return put
 
     async def open_connection(
-        self, host: str, port: int
+        self, host: str, port: int, tls: "Any" = None, name: "str | None" = None
     ) -> "tuple[asyncio.StreamReader, asyncio.StreamWriter]":
-        """Open a TCP connection; raise OSError. Without an address nothing is looked up: that can hang."""
+        """Open a TCP connection; raise OSError. Without an address nothing is looked up: that can hang.
+
+        tls: a context, to encrypt it and hold the other side to a name; the handshake then goes on with what is written.
+        """
         if self.wlan.address() is None:
             raise OSError(errno.ENOTCONN)
+        if tls is not None:
+            opened: Any = asyncio.open_connection  # the stubs do not know these two
+            found: tuple[asyncio.StreamReader, asyncio.StreamWriter] = await opened(
+                host, port, ssl=tls, server_hostname=name
+            )
+            return found
         reader, writer = await asyncio.open_connection(host, port)
         line: Any = writer  # the stubs do not know its socket
         try:

@@ -8,6 +8,7 @@ others; a password whose file was deleted is made anew.
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import hashlib
 import json
 import os
@@ -17,6 +18,7 @@ from pathlib import Path
 from string import Template
 from typing import TYPE_CHECKING, Final
 
+from wheelpit.broker import authority
 from wheelpit.contract import topics
 from wheelpit.errors import WheelpitError
 from wheelpit.places import write_atomically
@@ -37,14 +39,27 @@ class KeysError(WheelpitError):
     """The broker's files cannot be made."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Encryption:
+    """An encrypted listener: for which names and addresses of the broker, and whether nodes must show certificates.
+
+    With certificates required, the host needs one as well; passwords stay, since they say who may speak of what.
+    """
+
+    names: tuple[str, ...]
+    require_certificates: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Made:
-    """Where the files are, and whose passwords are new."""
+    """Where the files are, whose passwords are new, and the authority's certificate where there is one."""
 
     config: Path
     host_password: Path
     node_secrets: dict[str, Path]
     new: tuple[str, ...]
+    ca: Path | None = None
+    certificates: tuple[str, ...] = ()  # for whom one was made
 
 
 def host_user(site: str) -> str:
@@ -73,6 +88,7 @@ def access(site: str, nodes: Sequence[str]) -> str:
         "",
         f"user {host_user(site)}",
         *(f"topic read {name}" for name in topics.node_filters(site)),
+        *(f"topic read {name}" for name in topics.answer_filters(site)),
         f"topic readwrite {topics.host_status(site)}",
         f"topic read {topics.BROKER_DROPPED}",
         *(f"topic write {topics.to_node(site, '+', kind)}" for kind in topics.HOST_KINDS),
@@ -88,7 +104,15 @@ def access(site: str, nodes: Sequence[str]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def make(folder: Path, site: str, nodes: Sequence[str], *, port: int = 1883, bind: str | None = None) -> Made:
+def make(
+    folder: Path,
+    site: str,
+    nodes: Sequence[str],
+    *,
+    port: int = 1883,
+    bind: str | None = None,
+    encryption: Encryption | None = None,
+) -> Made:
     """Make or renew a broker's files in a folder.
 
     Args:
@@ -97,8 +121,10 @@ def make(folder: Path, site: str, nodes: Sequence[str], *, port: int = 1883, bin
         nodes: the ids of its nodes.
         port: where the broker listens.
         bind: the address on which it listens; all of this machine's if None.
+        encryption: how the listener is encrypted; None: it is not.
 
     Raises:
+        AuthorityError: the authority's files are not usable, or a name cannot stand in a certificate.
         KeysError: there is no node, an id cannot be used, or the folder cannot be written.
 
     """
@@ -110,13 +136,15 @@ def make(folder: Path, site: str, nodes: Sequence[str], *, port: int = 1883, bin
         msg = f"{str(folder)!r} has a space in it, which the broker's configuration does not take: choose another"
         raise KeysError(msg)
     try:
-        return _make(folder, site, nodes, str(port) if bind is None else f"{port} {bind}")
+        return _make(folder, site, nodes, str(port) if bind is None else f"{port} {bind}", encryption)
     except OSError as error:
         msg = f"{folder} cannot be written: {error}"
         raise KeysError(msg) from error
 
 
-def _make(folder: Path, site: str, nodes: Sequence[str], listener: str) -> Made:
+def _make(
+    folder: Path, site: str, nodes: Sequence[str], listener: str, encryption: Encryption | None
+) -> Made:
     keys = folder / "keys"
     for private in (folder, keys, folder / "data"):
         private.mkdir(parents=True, exist_ok=True)
@@ -144,12 +172,42 @@ def _make(folder: Path, site: str, nodes: Sequence[str], listener: str) -> Made:
     lines = [f"{user}:{hashed(word, os.urandom(_SALT_BYTES))}\n" for user, word in passwords.items()]
     write_atomically(folder / "passwords", "".join(lines))
     write_atomically(folder / "access", access(site, nodes))
+    made = () if encryption is None else _certificates(folder, site, nodes, encryption)
     config = folder / "mosquitto.conf"
     filled = Template(TEMPLATE.read_text(encoding="utf-8")).substitute(
-        site=site, folder=folder, listener=listener
+        site=site, folder=folder, listener=listener, encryption=_lines_of(folder, encryption)
     )
     write_atomically(config, filled)
-    return Made(config, host_file, node_files, tuple(new))
+    ca = None if encryption is None else folder / "authority" / "ca.pem"
+    return Made(config, host_file, node_files, tuple(new), ca, made)
+
+
+def _certificates(folder: Path, site: str, nodes: Sequence[str], encryption: Encryption) -> tuple[str, ...]:
+    """Make the certificates that are missing or soon over, and return for whom."""
+    now = dt.datetime.now(dt.UTC)
+    (folder / "authority").mkdir(mode=0o700, exist_ok=True)
+    by = authority.authority(folder / "authority", site, now)
+    made = ["the broker"] if authority.server(folder, by, encryption.names, now) else []
+    for node in nodes:
+        is_new = authority.node(folder / "keys" / node, by, node_user(site, node), now)
+        made += [node] if is_new else []
+    if encryption.require_certificates and authority.host(folder / "keys", by, host_user(site), now):
+        made.append(topics.HOST)
+    return tuple(made)
+
+
+def _lines_of(folder: Path, encryption: Encryption | None) -> str:
+    if encryption is None:
+        return (
+            "# Passwords cross the network as they are. Keep the broker on a network of your own, never on the open "
+            "internet;\n# for more than that make the keys again with --tls-name."
+        )
+    required = "true" if encryption.require_certificates else "false"
+    return (
+        "# Encrypted; clients hold the broker to its name by our own authority's certificate.\n"
+        f"cafile {folder}/authority/ca.pem\ncertfile {folder}/server.pem\nkeyfile {folder}/server-key.pem\n"
+        f"tls_version tlsv1.2\nrequire_certificate {required}"
+    )
 
 
 def _secrets(file: Path) -> dict[str, str]:

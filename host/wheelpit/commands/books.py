@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from datetime import date
+from datetime import UTC, date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
+from zoneinfo import ZoneInfo
 
 import click
 
-from wheelpit.accounts.books import DayBook, day_books
+from wheelpit.accounts.books import DayBook, day_books, total_energy
+from wheelpit.accounts.figure import COVERAGE_FACTOR
+from wheelpit.accounts.rebook import differences
 from wheelpit.errors import WheelpitError
 from wheelpit.places import state_folder
 from wheelpit.plant.load import load_plant
+from wheelpit.store.choose import reading
 from wheelpit.store.ledger import FILE
 from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
+    from wheelpit.accounts.figure import Figure
     from wheelpit.plant.description import Plant
+    from wheelpit.store.reading import Reading
 
 _MANY_DAYS: Final = 400
 
@@ -42,7 +48,7 @@ class Day(click.ParamType[date]):
             self.fail(f"{value!r} is no date: write it as 2026-06-01", param, ctx)
 
 
-def the_site(reader: LedgerReader, wanted: str | None) -> str:
+def the_site(reader: Reading, wanted: str | None) -> str:
     """Return the site that is meant: the one that was named, or the only one there is."""
     sites = reader.sites()
     if wanted is None and len(sites) == 1:
@@ -58,11 +64,38 @@ def the_site(reader: LedgerReader, wanted: str | None) -> str:
     return wanted
 
 
-def _plant(file: Path | None, state: Path) -> Plant | None:
+def the_plant(file: Path | None, state: Path) -> Plant | None:
+    """Return the plant that was named, or the state folder's; None where there is neither."""
     if file is not None:
         return load_plant(file)
     beside = state / "plant.toml"
     return load_plant(beside) if beside.is_file() else None
+
+
+def needed_plant(file: Path | None, state: Path) -> Plant:
+    """Return the plant, or say that this takes one."""
+    found = the_plant(file, state)
+    if found is None:
+        msg = (
+            f"{state / 'plant.toml'}: not found, and this takes the plant's description; give it with --plant"
+        )
+        raise SiteError(msg)
+    return found
+
+
+def spread(figure: Figure | None, digits: int = 1) -> str:
+    """Return half of a figure's 95 % interval."""
+    return "-" if figure is None else f"+-{COVERAGE_FACTOR * figure.u:,.{digits}f}"
+
+
+def figure_json(figure: Figure | None) -> dict[str, Any] | None:
+    """Return a figure for other programs, with the ends of its 95 % interval."""
+    if figure is None:
+        return None
+    return asdict(figure) | {
+        "low": figure.low,
+        "high": None if figure.origin == "lower-bound" else figure.high,
+    }
 
 
 def _cell(value: float | None, digits: int = 0, before: str = "") -> str:
@@ -72,6 +105,7 @@ def _cell(value: float | None, digits: int = 0, before: str = "") -> str:
 _HEAD: Final = (
     "day",
     "energy Wh",
+    "95 % Wh",
     "measured",
     "turns",
     "turning h",
@@ -86,6 +120,7 @@ def _row(book: DayBook) -> tuple[str, ...]:
     return (
         f"{book.day}{' so far' if book.partial else ''}",
         _cell(book.energy_wh, 3, ">= " if book.lower_bound else ""),
+        spread(book.energy),
         f"{100 * book.coverage:.1f} %",
         _cell(book.revolutions, 1),
         _cell(book.turning_h, 2),
@@ -115,14 +150,53 @@ def as_text(books: list[DayBook], undated: dict[str, int]) -> str:
         text.append(f"undated: {amount / 1000:,.3f} Wh ({channel}) in records whose date is not known yet")
     if not energy:
         text.append("undated: nothing")
+    whole = total_energy(books)
+    if whole is not None and len(books) > 1:
+        bound = ">= " if whole.origin == "lower-bound" else ""
+        text.append(
+            f"together: {bound}{whole.value:,.3f} Wh {spread(whole)} (95 %), {100 * whole.coverage:.1f} % measured; the "
+            "sensors' errors are the same on all days and do not average out"
+        )
     text += [f"energy is {note}" for note in sorted({book.note for book in books} - {""})]
+    if any(book.energy_wh is not None and book.energy is None for book in books):
+        text.append("how sure an energy is takes a plant.toml that describes its sensors")
+    text += [f"{book.day}: the plant was changed: {what}" for book in books for what in book.changes]
     return "\n".join(text)
+
+
+def gaps_text(books: list[DayBook], time_zone: str) -> list[str]:
+    """Return when something was not measured, a line each."""
+    zone = ZoneInfo(time_zone)
+
+    def at(ms: int) -> str:
+        return datetime.fromtimestamp(ms / 1000, UTC).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+    lines = [
+        f"{at(gap.start_ms)} to {at(gap.end_ms)}: {gap.missing_ms / 60_000:.1f} min not measured"
+        for book in books
+        for gap in book.gaps or ()
+    ]
+    return lines or ["nothing was missed on these days"]
 
 
 def as_json(site: str, time_zone: str, books: list[DayBook], undated: dict[str, int]) -> str:
     """Return the books for other programs; energies are exact integers in mWh beside their value in Wh."""
-    days = [asdict(book) | {"day": book.day.isoformat()} for book in books]
-    told = {"site": site, "time_zone": time_zone, "days": days, "undated": undated}
+    days = [
+        asdict(book)
+        | {
+            "day": book.day.isoformat(),
+            "energy": figure_json(book.energy),
+            "budget": dict(book.budget),
+        }
+        for book in books
+    ]
+    told = {
+        "site": site,
+        "time_zone": time_zone,
+        "days": days,
+        "together": figure_json(total_energy(books)),
+        "undated": undated,
+    }
     return json.dumps(told, indent=2, ensure_ascii=False)
 
 
@@ -130,35 +204,61 @@ def as_json(site: str, time_zone: str, books: list[DayBook], undated: dict[str, 
 @click.option("--site", help="The site; not needed when the ledger holds only one.")
 @click.option("--from", "first", type=Day(), help="The first day, such as 2026-06-01.")
 @click.option("--to", "last", type=Day(), help="The last day.")
+@click.option("--gaps", "wants_gaps", is_flag=True, help="List when something was not measured.")
+@click.option(
+    "--from-records",
+    "again",
+    is_flag=True,
+    help="Add all kept records up anew and compare with the books, to the milliwatt hour.",
+)
 @click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
 @click.option(
     "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
 )
 @click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
+@click.option(
+    "--store",
+    type=click.Choice(["ledger", "influx"]),
+    help="Where to read: the ledger (the default), or the database that it was forwarded to.",
+)
 def command(  # noqa: PLR0917 - click hands over by name
     site: str | None,
     first: date | None,
     last: date | None,
+    wants_gaps: bool,
+    again: bool,
     wants_json: bool,
     plant: Path | None,
     state: Path | None,
+    store: str | None,
 ) -> None:
     """Print the energy books: energy per local day, and how much of the day was measured.
 
     What was not measured is never filled in. Energy of records without a date is in a line of its own.
     """
     folder = state_folder(state)
-    reader = LedgerReader(folder / FILE)
+    reader = reading(folder / FILE, store)
     of_site = the_site(reader, site)
-    described = _plant(plant, folder)
+    described = the_plant(plant, folder)
 
     def progress(done: int, of: int) -> None:
         if of > _MANY_DAYS:
             click.echo(f"{done} of {of} days", err=True)
 
+    if again:
+        lines, pruned = differences(LedgerReader(folder / FILE), of_site, first, last, progress=progress)
+        click.echo("\n".join(lines) or "the records add up to the books, to the last unit of every total")
+        if pruned:
+            click.echo(f"{len(pruned)} days were left out: not all of their full records are kept")
+        if lines:
+            raise click.exceptions.Exit(1)
+        return
     books = day_books(reader, of_site, described, first, last, progress=progress)
     undated = reader.undated(of_site)
+    time_zone = reader.time_zone(of_site)
     if wants_json:
-        click.echo(as_json(of_site, reader.time_zone(of_site), books, undated))
-    else:
-        click.echo(as_text(books, undated))
+        click.echo(as_json(of_site, time_zone, books, undated))
+        return
+    click.echo(as_text(books, undated))
+    if wants_gaps:
+        click.echo("\n".join(gaps_text(books, time_zone)))

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from wheelpit.commands.serve import password_of
-from wheelpit.ingest.mqtt import Broker
+from wheelpit.commands.broker_options import Broker, ca_options, certificates_of, password_of
 from wheelpit.places import running, state_folder
 from wheelpit.report.doctor import examine
 
@@ -39,6 +38,7 @@ def as_text(findings: list[Finding]) -> str:
 @click.option(
     "--broker-password-file", type=click.Path(path_type=Path), help="A file with that user's password."
 )
+@ca_options
 @click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
 @click.pass_context
 def command(  # noqa: PLR0917 - click hands over by name
@@ -48,6 +48,8 @@ def command(  # noqa: PLR0917 - click hands over by name
     broker_port: int | None,
     broker_user: str | None,
     broker_password_file: Path | None,
+    broker_ca: Path | None,
+    broker_certificate: Path | None,
     state: Path | None,
 ) -> None:
     """Look over broker, service, nodes, clocks, ledger and disk; exit with 1 if something is to be mended.
@@ -58,7 +60,11 @@ def command(  # noqa: PLR0917 - click hands over by name
     service = running(folder, "serve") or {}
     host, _, port = str(service.get("broker", "127.0.0.1:1883")).rpartition(":")
     broker = Broker(
-        broker_host or host, broker_port or int(port), broker_user, password_of(broker_password_file)
+        broker_host or host,
+        broker_port or int(port),
+        broker_user,
+        password_of(broker_password_file),
+        certificates_of(broker_ca, broker_certificate),
     )
     findings = examine(folder, broker)
     healthy = all(finding.level != "wrong" for finding in findings)

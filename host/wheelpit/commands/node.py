@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from wheelpit.commands.network_options import network_of, reaches
+from wheelpit.commands.node_talk import order_command, send_settings_command, state_command
 from wheelpit.node import boards, bundle, console, install, settings
+from wheelpit.node.faults import faults_of
 from wheelpit.plant import load_plant
 
 if TYPE_CHECKING:
@@ -24,39 +27,37 @@ _board = click.option(
     type=click.Choice(list(boards.BOARDS)),
     help="The kind of board.",
 )
-_host = click.option(
-    "--broker-host", required=True, help="Name or address of the broker, as the node sees it."
-)
-_broker_port = click.option("--broker-port", default=1883, show_default=True, type=click.IntRange(1, 65535))
 _port = click.option("--port", help="The board's serial port; without it the only one on USB.")
 
 
 @click.group("node")
 def command() -> None:
-    """Make settings for a node, put the firmware on its board, read its console."""
+    """Make settings for a node, put the firmware on its board, read its console, talk with it over the broker."""
+
+
+command.add_command(order_command)
+command.add_command(send_settings_command)
+command.add_command(state_command)
 
 
 @command.command("settings")
 @_plant
 @_node
 @_board
-@_host
-@_broker_port
+@reaches()
 @click.option(
     "--out",
     type=click.Path(path_type=Path, file_okay=False),
     default=Path(),
     help="The folder to write into; without it the current one.",
 )
-def settings_command(  # noqa: PLR0917 - click hands over by name
-    plant: Path, node: str | None, board: str, broker_host: str, broker_port: int, out: Path
-) -> None:
+def settings_command(plant: Path, node: str | None, board: str, out: Path, **network: Any) -> None:
     """Write settings.json from the plant, and an empty secrets.json if there is none.
 
     Pins are checked against the board. A secrets.json that is there is never touched: it holds the Wi-Fi's and the
     broker's passwords, which you write in by hand.
     """
-    told = _settings(plant, node, board, broker_host, broker_port)
+    told = _settings(plant, node, board, network_of(network))
     written = settings.write(told, out)
     click.echo(f"{written.settings}: settings of node {told['node']} of {told['site']}")
     if written.secrets_made:
@@ -76,8 +77,7 @@ def pins_command(board: str) -> None:
 @_plant
 @_node
 @_board
-@_host
-@_broker_port
+@reaches()
 @_port
 @click.option(
     "--secrets",
@@ -99,12 +99,11 @@ def install_command(  # noqa: PLR0917 - click hands over by name
     plant: Path,
     node: str | None,
     board: str,
-    broker_host: str,
-    broker_port: int,
     port: str | None,
     secrets: Path | None,
     replace_settings: bool,
     dry_run: bool,
+    **network: Any,
 ) -> None:
     """Put the firmware on a board, and settings where it has none.
 
@@ -113,7 +112,13 @@ def install_command(  # noqa: PLR0917 - click hands over by name
     the node has recorded stays. Do not do this while the machine depends on somebody watching it.
     """
     kind = boards.board_kind(board)
-    told = _settings(plant, node, board, broker_host, broker_port)
+    reached = network_of(network)
+    told = _settings(plant, node, board, reached)
+    if reached.tls_name is not None and secrets is None:
+        raise click.UsageError(
+            "--tls-name needs --secrets: the certificates are taken from the folder of that file"
+        )
+    certificates = {} if secrets is None else settings.read_certificates(secrets.parent, reached)
     wanted = install.Wanted(
         firmware=bundle.compile_all(kind),
         settings=bundle.BoardFile(settings.SETTINGS_FILE, settings.as_bytes(told)),
@@ -121,6 +126,7 @@ def install_command(  # noqa: PLR0917 - click hands over by name
         if secrets is None
         else bundle.BoardFile(settings.SECRETS_FILE, settings.read_secrets(secrets)),
         replace_settings=replace_settings,
+        certificates=[bundle.BoardFile(name, data) for name, data in certificates.items()],
     )
     if dry_run and port is None:
         click.echo(f"On an empty {kind.title} (give --port to compare with a board):")
@@ -152,10 +158,10 @@ def _install(opened: console.Console, plan: install.Plan) -> None:
             raise
 
 
-def _settings(plant: Path, node: str | None, board: str, host: str, port: int) -> dict[str, Any]:
+def _settings(plant: Path, node: str | None, board: str, network: settings.Network) -> dict[str, Any]:
     described = load_plant(plant)
     chosen = settings.pick_node(described, node)
-    return settings.settings_of(described, chosen, boards.board_kind(board), host, port)
+    return settings.settings_of(described, chosen, boards.board_kind(board), network)
 
 
 @command.command("log")
@@ -167,13 +173,22 @@ def _settings(plant: Path, node: str | None, board: str, host: str, port: int) -
     type=click.FloatRange(0.1, 86_400),
     help="How long to listen.",
 )
-def log_command(port: str | None, seconds: float) -> None:
-    """Print what a node says on its console, as it says it. The node is not disturbed.
+@click.option(
+    "--faults", is_flag=True, help="First print the faults that it has kept; this restarts the node."
+)
+def log_command(port: str | None, seconds: float, faults: bool) -> None:
+    """Print what a node says on its console, as it says it. Without --faults the node is not disturbed.
 
     Each line begins with the seconds since the node started. A node says what goes wrong and what comes right again;
     while all is well it is silent. Opening the port restarts some ESP32 boards.
     """
     with console.Console(console.find_port(port)) as opened:
+        if faults:
+            opened.stop()
+            lines = faults_of(opened)
+            click.echo("\n".join(lines) if lines else f"{opened.port}: no faults are kept")
+            opened.restart()
+            return
         said = opened.follow(seconds, lambda text: click.echo(text, nl=False))
     if not said:
         click.echo(f"{opened.port}: nothing in {seconds:g} s. A node is silent while all is well.")

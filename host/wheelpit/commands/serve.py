@@ -7,33 +7,13 @@ from pathlib import Path
 
 import click
 
-from wheelpit.errors import WheelpitError
-from wheelpit.ingest.mqtt import Broker
+from wheelpit.commands.broker_options import Broker, ca_options, certificates_of, password_of
 from wheelpit.ingest.serve import Options, serve
 from wheelpit.places import state_folder
 from wheelpit.store.alarms import AlarmStore
 from wheelpit.store.upkeep import KEEP_DAYS
 from wheelpit.watch.messenger import MessengerProcess
 from wheelpit.watch.watch import Watch
-
-
-class PasswordFileError(WheelpitError):
-    """The file with the broker's password cannot be used."""
-
-
-def password_of(file: Path | None) -> str | None:
-    """Return the password in a file; None if no file is named."""
-    if file is None:
-        return None
-    try:
-        password = file.read_text(encoding="utf-8").strip("\r\n")
-    except (OSError, UnicodeDecodeError) as error:
-        msg = f"--broker-password-file {file} cannot be read: {error}"
-        raise PasswordFileError(msg) from error
-    if not password:
-        msg = f"--broker-password-file {file} is empty: write the password into its first line"
-        raise PasswordFileError(msg)
-    return password
 
 
 @click.command("serve")
@@ -45,6 +25,7 @@ def password_of(file: Path | None) -> str | None:
 @click.option(
     "--broker-password-file", type=click.Path(path_type=Path), help="A file with that user's password."
 )
+@ca_options
 @click.option(
     "--notify-file", type=click.Path(path_type=Path), help="A file with who is told of alarms, one a line."
 )
@@ -67,6 +48,8 @@ def command(  # noqa: PLR0917 - click hands over by name
     broker_port: int,
     broker_user: str | None,
     broker_password_file: Path | None,
+    broker_ca: Path | None,
+    broker_certificate: Path | None,
     notify_file: Path | None,
     keep_days: int,
     accept_clock: bool,
@@ -79,7 +62,13 @@ def command(  # noqa: PLR0917 - click hands over by name
     logging.basicConfig(
         level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s", datefmt="%Y-%m-%d %H:%M:%S"
     )
-    broker = Broker(broker_host, broker_port, broker_user, password_of(broker_password_file))
+    broker = Broker(
+        broker_host,
+        broker_port,
+        broker_user,
+        password_of(broker_password_file),
+        certificates_of(broker_ca, broker_certificate),
+    )
     folder = state_folder(state)
     serve(
         Options(

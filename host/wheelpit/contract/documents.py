@@ -34,6 +34,10 @@ SPOKEN: Final = (
     Spoken("live", True, messages.Live, 0, False),  # noqa: FBT003
     Spoken("record", True, messages.Records, 1, False),  # noqa: FBT003
     Spoken("time-ask", True, messages.TimeAsk, 0, False),  # noqa: FBT003
+    Spoken("settings-state", True, messages.SettingsState, 1, True),  # noqa: FBT003
+    Spoken("order-state", True, messages.OrderState, 1, False),  # noqa: FBT003
+    Spoken("settings", False, messages.Settings, 1, True),  # noqa: FBT003
+    Spoken("order", False, messages.Order, 1, False),  # noqa: FBT003
     Spoken("receipt", False, messages.Receipt, 1, True),  # noqa: FBT003
     Spoken("time", False, messages.Time, 0, False),  # noqa: FBT003
     Spoken("host-status", False, messages.HostStatus, 1, True),  # noqa: FBT003

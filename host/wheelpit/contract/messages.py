@@ -44,7 +44,10 @@ class Birth(msgspec.Struct, frozen=True, kw_only=True):
     """Who a node is and what it holds: retained, sent at each connect and whenever what it holds changed.
 
     `oldest` and `newest` are the first and last seq that the node holds (0, 0 when it holds none);
-    `capacity` is in records; `restarts` counts restarts of each of the node's tasks since boot.
+    `capacity` is in records; `restarts` counts restarts of each of the node's tasks since boot. `mode` is minimal after
+    five starts in a row that came too soon; what the node can do without is then left out. `revision` is that of the
+    settings in force, `refused_revision` the newest one that was refused or taken back (0: none). `last_fault` is the
+    newest line of the log on the board: `boot up_s unix_s text`.
     """
 
     journal: Journal
@@ -63,6 +66,23 @@ class Birth(msgspec.Struct, frozen=True, kw_only=True):
     held: Count
     approximate: bool = False
     restarts: dict[Code, Count] = {}
+    mode: Literal["normal", "minimal"] = "normal"
+    revision: Count = 0
+    refused_revision: Count = 0
+    last_fault: Text = ""
+
+
+class Guard(msgspec.Struct, frozen=True, kw_only=True):
+    """What a node's own guard finds: it drives lamp, buzzer and the output that acts, with or without a network.
+
+    `alarms` is what is wrong now, `latched` what has acted and was not yet reset by hand at the wheel, `blind` the
+    channels that it needs and cannot read, `quiet_ms` for how long its lamp and buzzer are still silenced.
+    """
+
+    alarms: list[Code]
+    latched: list[Code] = []
+    blind: list[Code] = []
+    quiet_ms: Millis = 0
 
 
 class Live(msgspec.Struct, frozen=True, kw_only=True):
@@ -70,6 +90,8 @@ class Live(msgspec.Struct, frozen=True, kw_only=True):
 
     `edge_age_ms` is the time since the last magnet passed (null: none since boot); `edge_gap_ms` the longest
     gap between neighbouring magnets in the last whole turn (null: no whole turn since the wheel last stood).
+    `guard` is null where the node has none. `parked_ms` is for how long the switch "working here" has been closed (0:
+    open, null: none fitted); `state` is `parked` only until that counts as forgotten.
     """
 
     journal: Journal
@@ -82,6 +104,8 @@ class Live(msgspec.Struct, frozen=True, kw_only=True):
     edge_gap_ms: Millis | None
     values: Values
     faults: Faults = {}
+    guard: Guard | None = None
+    parked_ms: Millis | None = None
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
@@ -158,3 +182,60 @@ class Time(msgspec.Struct, frozen=True, kw_only=True):
 
     up_ms: Millis
     now_ms: Millis
+
+
+Revision = Annotated[int, msgspec.Meta(ge=1, le=1_000_000_000)]
+OrderId = Annotated[str, msgspec.Meta(pattern=r"^[0-9A-Za-z-]{1,32}$")]
+OrderName = Literal["identify", "restart", "quiet"]
+LONGEST_ORDER_S = 3600
+
+
+class Settings(msgspec.Struct, frozen=True, kw_only=True):
+    """The settings that a node shall have: retained, the whole of its settings.json, at most 4000 bytes.
+
+    The node judges every field itself; of the contract are only those that say for whom and which. A revision only
+    rises; site and node cannot be changed this way. Secrets never travel: they are put on the board by hand.
+    """
+
+    site: Code
+    node: Code
+    revision: Revision
+
+
+class SettingsState(msgspec.Struct, frozen=True, kw_only=True):
+    """What became of them: retained. `in_force` is the revision that the node works by.
+
+    `trying`: the node restarts with them, on trial; `problems` say so where that is the second time. `applied`: they are in force and the broker was reached.
+    `refused`: `problems` name the fields. `rolled-back`: the broker was not reached with them, and the former ones are
+    in force again.
+    """
+
+    journal: Journal
+    boot: Boot
+    revision: Count
+    state: Literal["trying", "applied", "refused", "rolled-back"]
+    in_force: Count
+    problems: list[Text] = []
+
+
+class Order(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Something for a node to do once, until `expires_ms`: QoS 1, not retained. `for_s`: how long, where that matters.
+
+    `quiet` silences lamp and buzzer of the guard, never the guard. Nothing starts, stops or resets the machine.
+    """
+
+    id: OrderId
+    order: OrderName
+    expires_ms: Millis
+    for_s: Annotated[int, msgspec.Meta(ge=1, le=LONGEST_ORDER_S)] | None = None
+
+
+class OrderState(msgspec.Struct, frozen=True, kw_only=True):
+    """What became of an order: QoS 1, not retained. One that comes again is answered again and not done again."""
+
+    journal: Journal
+    boot: Boot
+    id: OrderId
+    order: Code
+    state: Literal["done", "refused", "expired"]
+    why: Text = ""

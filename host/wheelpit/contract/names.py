@@ -88,6 +88,16 @@ TOTALS: Final[dict[str, str]] = {
     "dump_valid_ms": "time in which battery_v and dump_a were both measured",
 }
 
+# What a node's guard can find by itself, without any network, worst first.
+GUARD: Final[dict[str, str]] = {
+    "rectified_over": "the voltage after the bridge has passed the guard's limit: the load is lost",
+    "battery_over": "the battery's voltage has passed its limit",
+    "overspeed": "the wheel turns faster than it should",
+    "stall": "the wheel stopped suddenly",
+    "rectified_high": "the voltage after the bridge is above its warning",
+    "blind": "a sensor that the guard needs cannot be read",
+}
+
 Clock = Literal["none", "host", "ntp"]
 WheelState = Literal["turning", "slow", "stopped", "parked", "unknown"]
 Fault = Literal["absent", "bus", "config", "range", "railed", "stuck"]

@@ -13,9 +13,13 @@ _ROOT: Final = "wheelpit"
 BROKER_DROPPED: Final = "$SYS/broker/publish/messages/dropped"
 _ID: Final = re.compile(r"[a-z0-9-]{1,32}\Z")
 
-NodeKind = Literal["status", "birth", "live", "record", "time-ask"]
-HostKind = Literal["receipt", "time"]
-NODE_KINDS: Final[tuple[NodeKind, ...]] = get_args(NodeKind)
+BookedKind = Literal["status", "birth", "live", "record", "time-ask"]  # what `serve` listens to
+AnswerKind = Literal["settings-state", "order-state"]  # what a person waits for who told a node something
+NodeKind = BookedKind | AnswerKind
+HostKind = Literal["receipt", "time", "settings", "order"]
+BOOKED_KINDS: Final[tuple[BookedKind, ...]] = get_args(BookedKind)
+ANSWER_KINDS: Final[tuple[AnswerKind, ...]] = get_args(AnswerKind)
+NODE_KINDS: Final[tuple[NodeKind, ...]] = (*BOOKED_KINDS, *ANSWER_KINDS)
 HOST_KINDS: Final[tuple[HostKind, ...]] = get_args(HostKind)
 
 
@@ -61,8 +65,13 @@ def parse(topic: str) -> Topic:
 
 
 def node_filters(site: str) -> list[str]:
-    """Return the subscriptions that bring everything the nodes of a site say, and nothing the host says."""
-    return [f"{_ROOT}/{MAJOR}/{site}/+/{kind}" for kind in NODE_KINDS]
+    """Return the subscriptions that bring everything that is booked of a site's nodes, and nothing the host says."""
+    return [f"{_ROOT}/{MAJOR}/{site}/+/{kind}" for kind in BOOKED_KINDS]
+
+
+def answer_filters(site: str) -> list[str]:
+    """Return the subscriptions that bring what the nodes of a site answer to settings and orders."""
+    return [f"{_ROOT}/{MAJOR}/{site}/+/{kind}" for kind in ANSWER_KINDS]
 
 
 def from_node(site: str, node: str, kind: NodeKind) -> str:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import logging
 import select
 import socket
+import ssl
 import threading
 import time
 from collections import deque
@@ -32,6 +33,7 @@ from wheelpit.ingest.inbox import RECEIVE_MAXIMUM, Connected, Failed, Inbox, Inc
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from pathlib import Path
 
     from paho.mqtt.client import ConnectFlags, DisconnectFlags, MQTTMessage
 
@@ -78,16 +80,54 @@ class NetworkThreadError(BrokerError):
 
 
 @dataclass(frozen=True, slots=True)
+class Certificates:
+    """By which authority the broker is judged, and what this host shows of itself where it is asked."""
+
+    ca: Path
+    certificate: Path | None = None
+    key: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Broker:
-    """Where the broker is and as whom to speak to it."""
+    """Where the broker is, as whom to speak to it, and how the connection is encrypted, if it is."""
 
     host: str
     port: int
     user: str | None = None
     password: str | None = None
+    certificates: Certificates | None = None
 
     def __str__(self) -> str:
         return f"{self.host}:{self.port}"
+
+    def prepare(self, client: Client) -> None:
+        """Give a client the user, the password and the certificates.
+
+        Raises:
+            BrokerError: a certificate's file is none.
+
+        """
+        if self.user is not None:
+            client.username_pw_set(self.user, self.password)
+        told = self.certificates
+        if told is None:
+            return
+        own = (None, None) if told.certificate is None else (str(told.certificate), str(told.key))
+        try:
+            client.tls_set(str(told.ca), *own)
+        except (OSError, ValueError) as error:
+            msg = f"the certificates {told.ca} and {told.certificate or 'none of our own'} cannot be used: {error}"
+            raise BrokerError(msg) from error
+
+
+def certificate_fault(error: OSError) -> str:
+    """Say in words why the two sides of an encrypted connection did not agree; empty where that was not the cause."""
+    if isinstance(error, ssl.SSLCertVerificationError):
+        return f"its certificate is refused: {error.verify_message or error}"
+    if isinstance(error, ssl.SSLError):
+        return f"it does not agree on an encrypted connection: {error.reason or error}"
+    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +138,11 @@ class Outgoing:
     payload: bytes
     qos: int
     retain: bool
+
+
+def _waits(sock: Any) -> bool:
+    """Say whether an encrypted connection has decrypted more than was read, which the system does not know of."""
+    return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
 
 
 class Link(threading.Thread):
@@ -213,7 +258,12 @@ class Link(threading.Thread):
             self._say(f"no broker at {self._broker} yet; waiting for it")
             return False
         except OSError as error:
-            self._say(f"the broker at {self._broker} cannot be reached ({error}); trying again")
+            why = certificate_fault(error)
+            if why and not self._was_up:
+                self._fatal = BrokerRefusedError(
+                    f"the broker at {self._broker}: {why}; `wheelpit doctor` says more"
+                )
+            self._say(f"the broker at {self._broker} cannot be reached ({why or error}); trying again")
             return False
         started = time.monotonic()
         try:
@@ -233,8 +283,7 @@ class Link(threading.Thread):
             reconnect_on_failure=False,
         )
         client.connect_timeout = _CONNECT_S
-        if self._broker.user is not None:
-            client.username_pw_set(self._broker.user, self._broker.password)
+        self._broker.prepare(client)
         client.will_set(self._will.topic, self._will.payload, self._will.qos, self._will.retain)
         client.on_socket_open = _no_delay
         client.on_connect = self._on_connect
@@ -269,12 +318,13 @@ class Link(threading.Thread):
                     client.disconnect()
                     return
             waits = [sock] if client.want_write() else []
-            readable, writable, _ = select.select([sock, self._wake_read], waits, [], 0.5)
+            patience_s = 0.0 if _waits(sock) else 0.5
+            readable, writable, _ = select.select([sock, self._wake_read], waits, [], patience_s)
             if self._wake_read in readable:
                 self._wake_read.recv(4096)
             if writable:
                 client.loop_write()
-            if sock in readable and not self._read(client, sock):
+            if (sock in readable or _waits(sock)) and not self._read(client, sock):
                 return
             client.loop_misc()
 
@@ -290,7 +340,7 @@ class Link(threading.Thread):
                 return False
             if code != MQTTErrorCode.MQTT_ERR_SUCCESS or client.socket() is None:
                 return True
-            if not select.select([sock], [], [], 0)[0]:
+            if not _waits(sock) and not select.select([sock], [], [], 0)[0]:
                 return True
         return True
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import secrets
 import socket
+import ssl
 import time
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -14,6 +15,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from wheelpit.contract import topics
+from wheelpit.ingest.mqtt import certificate_fault
 
 if TYPE_CHECKING:
     from paho.mqtt.reasoncodes import ReasonCode
@@ -21,8 +23,21 @@ if TYPE_CHECKING:
     from wheelpit.ingest.mqtt import Broker
 
 Outcome = Literal[
-    "good", "no address", "nothing listens", "no answer", "not MQTT 5", "not authorised", "no topics"
+    "good",
+    "no address",
+    "nothing listens",
+    "no answer",
+    "not MQTT 5",
+    "not authorised",
+    "no topics",
+    "not encrypted",
+    "other authority",
+    "other name",
+    "run out",
+    "not yet",
 ]
+# OpenSSL's X509_V_ERR_*: x509_vfy.h; the manual page X509_STORE_CTX_get_error(3).
+_CERTIFICATE: Final[dict[int, Outcome]] = {9: "not yet", 10: "run out", 62: "other name", 64: "other name"}
 _LONGEST_S: Final = 5.0
 _BAD_LOGIN: Final = frozenset({0x86, 0x87, 0x8A, 0x8C})
 
@@ -79,14 +94,17 @@ def probe(broker: Broker, site: str | None, longest_s: float = _LONGEST_S) -> Pr
     client.connect_timeout = longest_s
     client.on_connect = on_connect
     client.on_subscribe = on_subscribe
-    if broker.user is not None:
-        client.username_pw_set(broker.user, broker.password)
+    broker.prepare(client)
     try:
         client.connect(broker.host, broker.port, clean_start=True)
     except socket.gaierror as error:
         return Probe("no address", str(error))
     except ConnectionRefusedError as error:
         return Probe("nothing listens", str(error))
+    except ssl.SSLCertVerificationError as error:
+        return Probe(_CERTIFICATE.get(error.verify_code, "other authority"), error.verify_message)
+    except ssl.SSLError as error:
+        return Probe("not encrypted", certificate_fault(error))
     except OSError as error:
         return Probe("no answer", str(error))
     return _converse(client, heard, longest_s)

@@ -36,7 +36,7 @@ class BoardKind:
     name: as it is given on the command line. port: MicroPython's name for the chip's family, and our folder in
     `firmware/boards`. machine: what the board's own description contains. pulse: pins for a pickup or a switch,
     with a pull-up. analogue: pins with a converter. i2c: pairs of tuples, the pins for data and clock of each bus.
-    preset: the usual wiring. notes: one sentence each.
+    preset: the usual wiring. notes: one sentence each. lamp: the board's own lamp, None where boards of this kind differ.
     """
 
     name: str
@@ -48,6 +48,7 @@ class BoardKind:
     i2c: tuple[tuple[tuple[int, ...], tuple[int, ...]], ...]
     preset: dict[str, int | tuple[int, ...]]
     notes: tuple[str, ...]
+    lamp: str | None = None
 
 
 def _rp2_i2c(bus: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
@@ -60,6 +61,7 @@ def _rp2_i2c(bus: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
 _RP2: Final[dict[str, Any]] = {
     "port": "rp2",
     "pulse": _RP2_PINS,
+    "lamp": "LED",
     "analogue": _RP2_ADC,
     "i2c": (_rp2_i2c(0), _rp2_i2c(1)),
     "preset": {"pickup": 15, "switch": 14, "i2c_bus": 0, "i2c_sda": 4, "i2c_scl": 5, "analogue": _RP2_ADC},
@@ -164,6 +166,7 @@ def _problems(settings: dict[str, Any], board: BoardKind) -> Iterator[str]:
     for field, pin in inputs.items():
         if pin not in board.pulse:
             yield f"{field} = {pin}: no input with a pull-up on the {board.title}; use one of {listed(board.pulse)}"
+    yield from _guard_problems(settings.get("guard", {}), board)
     for channel, told in channels.items():
         if told["chip"] == "adc" and told["pin"] not in board.analogue:
             yield (
@@ -172,6 +175,15 @@ def _problems(settings: dict[str, Any], board: BoardKind) -> Iterator[str]:
             )
     if any("address" in told for told in channels.values()):
         yield from _bus_problems(settings["i2c"], board)
+
+
+def _guard_problems(guard: dict[str, Any], board: BoardKind) -> Iterator[str]:
+    for name in ("lamp_pin", "buzzer_pin", "act_pin", "reset_pin"):
+        if name in guard and guard[name] not in board.pulse:
+            yield (
+                f"guard.{name} = {guard[name]}: no pin of the {board.title} that can do this; "
+                f"use one of {listed(board.pulse)}"
+            )
 
 
 def _bus_problems(i2c: dict[str, Any], board: BoardKind) -> Iterator[str]:

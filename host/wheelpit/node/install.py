@@ -64,12 +64,17 @@ class Plan:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What shall be on the board. replace_settings: also where the board has settings or secrets of its own."""
+    """What shall be on the board.
+
+    replace_settings: also where the board has settings or secrets of its own. certificates: for an encrypted connection to the
+    broker; they take the place of older ones.
+    """
 
     firmware: list[BoardFile]
     settings: BoardFile
     secrets: BoardFile | None
     replace_settings: bool
+    certificates: list[BoardFile] = field(default_factory=list)
 
 
 def check_board(facts: Facts, board: BoardKind, firmware: list[BoardFile]) -> None:
@@ -98,7 +103,7 @@ def check_board(facts: Facts, board: BoardKind, firmware: list[BoardFile]) -> No
 def plan_without_board(wanted: Wanted) -> Plan:
     """Return what goes on a board of which nothing is known."""
     extra = [wanted.settings, *([wanted.secrets] if wanted.secrets is not None else [])]
-    return Plan(copy=[*extra, *wanted.firmware])
+    return Plan(copy=[*extra, *wanted.certificates, *wanted.firmware])
 
 
 def plan_for(console: Console, facts: Facts, wanted: Wanted) -> Plan:
@@ -117,7 +122,8 @@ def plan_for(console: Console, facts: Facts, wanted: Wanted) -> Plan:
     alone = sorted(
         path for path in present if path.startswith(f"{PACKAGE}/") and path not in new and path not in remove
     )
-    looked_at = [file.path for file in wanted.firmware] + [SETTINGS_FILE, SECRETS_FILE]
+    looked_at = [file.path for file in (*wanted.firmware, *wanted.certificates)]
+    looked_at += [SETTINGS_FILE, SECRETS_FILE]
     held = console.held(path for path in looked_at if path in present)
     copy: list[BoardFile] = []
     same: list[BoardFile] = []
@@ -136,7 +142,7 @@ def plan_for(console: Console, facts: Facts, wanted: Wanted) -> Plan:
             if SECRETS_FILE in held
             else f"no {SECRETS_FILE} (give one with --secrets, if Wi-Fi needs it)"
         )
-    for file in wanted.firmware:
+    for file in (*wanted.certificates, *wanted.firmware):
         there = held.get(file.path)
         (same if there is not None and there.sha256 == file.sha256 else copy).append(file)
     _check_room(facts, copy, held)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 SETTINGS_FILE: Final = "settings.json"
 SECRETS_FILE: Final = "secrets.json"
+CERTIFICATES: Final = ("ca.der", "client.der", "client-key.der")
 _SECRETS: Final = {"wifi_ssid": 32, "wifi_password": 63, "broker_user": 64, "broker_password": 128}
 
 
@@ -48,16 +49,36 @@ def pick_node(plant: Plant, node: str | None) -> str:
     return plant.node_ids[0]
 
 
-def settings_of(plant: Plant, node: str, board: BoardKind, host: str, port: int) -> dict[str, Any]:
+class Network(NamedTuple):
+    """How a node reaches the broker, as the node sees it.
+
+    tls_name: the name that the broker's certificate is held to; None: the connection is not encrypted. certificate: the node
+    shows one of its own. time_servers: asked for the time beside the host.
+    """
+
+    host: str
+    port: int
+    tls_name: str | None = None
+    certificate: bool = False
+    time_servers: tuple[str, ...] = ()
+
+
+def settings_of(plant: Plant, node: str, board: BoardKind, network: Network) -> dict[str, Any]:
     """Return a node's settings, checked against its board.
 
     Raises:
         NoSuchNodeError: No sensor names the node.
         BoardError: A pin cannot do on this board what the plant asks of it.
     """
-    if not host.strip():
+    if not network.host.strip():
         raise NodeSettingsError("--broker-host is empty: give the name or address of the broker")
-    told = node_settings(plant, node, host, port)
+    told = node_settings(plant, node, network.host, network.port)
+    if network.tls_name is not None:
+        told["tls"] = {"server_name": network.tls_name, "client_certificate": network.certificate}
+    if network.time_servers:
+        told["time"] = {"servers": list(network.time_servers)}
+    if board.lamp is not None:
+        told["lamp"] = board.lamp
     check_pins(told, board)
     return told
 
@@ -103,6 +124,41 @@ def read_secrets(file: Path) -> bytes:
     if problems:
         raise NodeSettingsError("\n".join(problems))
     return as_bytes({name: value for name, value in told.items() if value})
+
+
+def read_certificates(folder: Path, network: Network) -> dict[str, bytes]:
+    """Return the certificates that a node needs, as they lie on the board, from what `wheelpit keys` made for it.
+
+    Raises:
+        NodeSettingsError: One of them is missing.
+    """
+    if network.tls_name is None:
+        return {}
+    found = {}
+    for name in CERTIFICATES if network.certificate else CERTIFICATES[:1]:
+        try:
+            found[name] = (folder / name).read_bytes()
+        except OSError as error:
+            msg = f"{folder / name}: cannot be read ({error.strerror}); `wheelpit keys --tls-name` makes it"
+            raise NodeSettingsError(msg) from error
+    return found
+
+
+def read_settings(file: Path) -> dict[str, Any]:
+    """Read a settings.json that is to be sent; the node itself judges its fields.
+
+    Raises:
+        NodeSettingsError: It cannot be read, is no JSON object, or does not say for which node it is.
+    """
+    try:
+        told = json.loads(file.read_bytes())
+    except (OSError, ValueError) as error:
+        msg = f"{file}: cannot be read as settings ({error}); give a settings.json"
+        raise NodeSettingsError(msg) from error
+    if not isinstance(told, dict) or not all(isinstance(told.get(key), str) for key in ("site", "node")):
+        msg = f"{file}: must be one JSON object with site and node; give a settings.json"
+        raise NodeSettingsError(msg)
+    return told
 
 
 def write(told: dict[str, Any], folder: Path) -> Written:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from wheelpit.physics.errors import PhysicsError, require
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 # State of charge [-], rest voltage of six flooded lead-acid cells [V] and specific gravity [-], at 80 °F.
 _FLOODED: Final = (
@@ -18,6 +21,10 @@ _FLOODED: Final = (
 # Specific gravity [-] and freezing point of the acid [°C].
 _FREEZING: Final = ((1.120, -9.4), (1.155, -15.0), (1.190, -26.1), (1.225, -37.2), (1.265, -59.5))
 
+# Rest voltage of a LiFePO4 cell [V] and state of charge [-], up to where its plateau begins; and where that ends.
+_LFP_KNEE: Final = ((2.5, 0.0), (3.0, 0.10), (3.17, 0.20))
+_LFP_PLATEAU_TO_V: Final = 3.35
+
 LFP_CELL_MOST_V: Final = 3.65
 LFP_CELL_LEAST_V: Final = 2.5
 LFP_CHARGE_LEAST_DEGC: Final = 0.0
@@ -25,8 +32,28 @@ LFP_CHARGE_MOST_DEGC: Final = 45.0
 _REFERENCE_DEGC: Final = 25.0
 
 
-def _between(points: list[tuple[float, float]], x: float) -> float:
-    """Straight line between the neighbours of x in a rising table that spans it."""
+def between(points: Sequence[tuple[float, float]], x: float) -> float:
+    """Straight line between the neighbours of x in a rising table, and on beyond its ends.
+
+    y = y0 + (y1 - y0) (x - x0) / (x1 - x0)
+
+    Args:
+        points: Pairs of x and y, x rising [any unit].
+        x: Where y is wanted [the unit of x].
+
+    Returns:
+        The value there [the unit of y].
+
+    Limits:
+        Two points or more.
+
+    Raises:
+        PhysicsError: Fewer than two points.
+
+    References:
+        [1] Linear interpolation.
+    """
+    require("points", len(points), 2, 10_000)
     k = min(max(bisect_right(points, x, key=lambda point: point[0]), 1), len(points) - 1)
     (x0, y0), (x1, y1) = points[k - 1], points[k]
     return y0 + (y1 - y0) * (x - x0) / (x1 - x0)
@@ -55,7 +82,7 @@ def flooded_rest_voltage(state_of_charge: float, nominal_v: float = 12.0) -> flo
     """
     require("state_of_charge", state_of_charge, 0.0, 1.0)
     require("nominal_v", nominal_v, 12.0, 48.0, "V")
-    return _between([(soc, volts) for soc, volts, _ in _FLOODED], state_of_charge) * nominal_v / 12.0
+    return between([(soc, volts) for soc, volts, _ in _FLOODED], state_of_charge) * nominal_v / 12.0
 
 
 def flooded_charge_from_rest(rest_v: float, nominal_v: float = 12.0) -> float:
@@ -82,7 +109,7 @@ def flooded_charge_from_rest(rest_v: float, nominal_v: float = 12.0) -> float:
     require("nominal_v", nominal_v, 12.0, 48.0, "V")
     require("rest_v", rest_v, 9.0 * nominal_v / 12.0, 14.4 * nominal_v / 12.0, "V")
     block_v = min(max(rest_v * 12.0 / nominal_v, _FLOODED[0][1]), _FLOODED[-1][1])
-    return _between([(volts, soc) for soc, volts, _ in _FLOODED], block_v)
+    return between([(volts, soc) for soc, volts, _ in _FLOODED], block_v)
 
 
 def flooded_specific_gravity(state_of_charge: float) -> float:
@@ -106,7 +133,58 @@ def flooded_specific_gravity(state_of_charge: float) -> float:
         [1] Battery Council International, open-circuit voltage and specific gravity at 80 °F (secondary print).
     """
     require("state_of_charge", state_of_charge, 0.0, 1.0)
-    return _between([(soc, gravity) for soc, _, gravity in _FLOODED], state_of_charge)
+    return between([(soc, gravity) for soc, _, gravity in _FLOODED], state_of_charge)
+
+
+def gravity_at_25_degc(specific_gravity: float, temperature_degc: float) -> float:
+    """Specific gravity of a lead-acid battery's acid, as a hydrometer would show it at 25 °C.
+
+    d25 = d + 0.001 (t - 25 °C) / 1.667 °C
+
+    Args:
+        specific_gravity: Specific gravity d as read [-].
+        temperature_degc: Temperature t of the acid [°C].
+
+    Returns:
+        Specific gravity at 25 °C (77 °F) [-].
+
+    Limits:
+        1.0 to 1.4; -40 to 60 °C.
+
+    Raises:
+        PhysicsError: A value is outside the limits.
+
+    References:
+        [1] US Bureau of Reclamation, Storage Battery Maintenance and Principles, 1.2: 0.001 for each 3 °F from 77 °F.
+    """
+    require("specific_gravity", specific_gravity, 1.0, 1.4)
+    require("temperature_degc", temperature_degc, -40.0, 60.0, "°C")
+    return specific_gravity + 0.001 * (temperature_degc - _REFERENCE_DEGC) / (3.0 / 1.8)
+
+
+def flooded_charge_from_gravity(specific_gravity: float) -> float:
+    """State of charge of a flooded lead-acid bank from its acid: the best there is, about +-3 %.
+
+    The inverse of `flooded_specific_gravity`; above the table it is full, below it is empty.
+
+    Args:
+        specific_gravity: Specific gravity at 25 °C, the mean of the cells [-].
+
+    Returns:
+        State of charge, 0 to 1 [-].
+
+    Limits:
+        1.0 to 1.4. Not within an hour of topping up or while it lies in layers: charge until it gasses first.
+
+    Raises:
+        PhysicsError: The value is outside the limits.
+
+    References:
+        [1] Battery Council International, open-circuit voltage and specific gravity at 80 °F (secondary print).
+    """
+    require("specific_gravity", specific_gravity, 1.0, 1.4)
+    held = min(max(specific_gravity, _FLOODED[0][2]), _FLOODED[-1][2])
+    return between([(gravity, soc) for soc, _, gravity in _FLOODED], held)
 
 
 def acid_freezing_point(specific_gravity: float) -> float:
@@ -130,7 +208,7 @@ def acid_freezing_point(specific_gravity: float) -> float:
         [1] US Army TM 5-3820-256-24-4, table 2; US Army OD1002 agrees.
     """
     require("specific_gravity", specific_gravity, _FREEZING[0][0], _FREEZING[-1][0])
-    return _between(list(_FREEZING), specific_gravity)
+    return between(list(_FREEZING), specific_gravity)
 
 
 def charge_voltage(at_25_v: float, v_per_degc: float, temperature_degc: float) -> float:
@@ -186,6 +264,35 @@ def lfp_cells(nominal_v: float) -> int:
     if nominal_v not in {12.0, 24.0, 48.0}:
         raise PhysicsError("nominal_v", nominal_v, 12.0, 48.0, "V (12, 24 or 48)")
     return round(nominal_v / 3.0)
+
+
+def lfp_charge_from_rest(rest_v: float, nominal_v: float = 12.0) -> float | None:
+    """State of charge of a LiFePO4 bank from its voltage at rest, where that says anything at all.
+
+    From 3.17 to 3.35 V a cell lies the plateau: 20 to 95 % of the charge within fewer millivolts than a meter errs.
+
+    Args:
+        rest_v: Voltage after at least four hours with less than C/100 in or out [V].
+        nominal_v: Nominal voltage of the bank, 12, 24 or 48 [V].
+
+    Returns:
+        State of charge, 0 to 1 [-]; None on the plateau.
+
+    Limits:
+        2.0 to 3.65 V a cell; 12, 24 or 48 V.
+
+    Raises:
+        PhysicsError: A value is outside the limits.
+
+    References:
+        [1] Discharge curves of LiFePO4 cells' data sheets (from memory).
+    """
+    cells = lfp_cells(nominal_v)
+    require("rest_v", rest_v, 2.0 * cells, LFP_CELL_MOST_V * cells, "V")
+    cell_v = rest_v / cells
+    if cell_v > _LFP_KNEE[-1][0]:
+        return None if cell_v < _LFP_PLATEAU_TO_V else 1.0
+    return max(between(_LFP_KNEE, cell_v), 0.0)
 
 
 def lfp_may_charge(temperature_degc: float) -> bool:

@@ -10,6 +10,7 @@ from wheelpit.physics import flow, water
 from wheelpit.plant.capabilities import supported
 from wheelpit.plant.chain import chain_of, local_water
 from wheelpit.plant.hazards import flows, hazards
+from wheelpit.plant.history import told_changes
 from wheelpit.plant.limits import limits_of
 from wheelpit.plant.operating import (
     OperatingPoint,
@@ -17,6 +18,7 @@ from wheelpit.plant.operating import (
     operating_point,
     runaway,
 )
+from wheelpit.plant.precision import how_sure
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from wheelpit.plant.hazards import Hazard
     from wheelpit.plant.limits import Limits
     from wheelpit.plant.operating import Runaway, Unsteady
+    from wheelpit.plant.precision import Sure
 
 _WIDTH: Final = 100
 _STAGES_M: Final = (0.06, 0.10, 0.15, 0.20)  # levels over a weir at which its flow is shown
@@ -64,6 +67,8 @@ class Checked:
     limits: Limits
     supports: tuple[Support, ...]
     hazards: tuple[Hazard, ...]
+    sure: tuple[Sure, ...] = ()
+    changed: tuple[str, ...] = ()
 
 
 def check(plant: Plant) -> Checked:
@@ -109,6 +114,8 @@ def check(plant: Plant) -> Checked:
         limits=limits,
         supports=tuple(supported(plant)),
         hazards=tuple(hazards(plant)),
+        sure=tuple(how_sure(plant)),
+        changed=tuple(told_changes(plant)),
     )
 
 
@@ -147,6 +154,8 @@ def as_json(checked: Checked) -> dict[str, Any]:
             for name, reason in limits.reasons.items()
         ],
         "supports": [support._asdict() for support in checked.supports],
+        "sensors": [sure._asdict() for sure in checked.sure],
+        "changes": list(checked.changed),
         "warnings": [hazard._asdict() for hazard in checked.hazards],
     }
 
@@ -195,6 +204,12 @@ def _lines(checked: Checked) -> Iterator[str]:
     for support in checked.supports:
         needs = f" (would give it: {support.needs})" if support.needs else ""
         yield from _wrapped(f"  {support.answer:<7}", f"{support.figure}: {support.because}{needs}")
+    yield ""
+    yield "How sure the sensors are (standard uncertainty)"
+    for sure in checked.sure:
+        yield f"  {sure.channel:<16}{sure.text}"
+    for changed in checked.changed:
+        yield from _wrapped("  changed         ", changed)
     yield ""
     yield "Warnings" if checked.hazards else "Warnings: none. That is no proof of safety."
     for hazard in checked.hazards:

@@ -27,6 +27,7 @@ __all__ = [
     "Alternator",
     "Battery",
     "Belt",
+    "Change",
     "Controller",
     "Converter",
     "DividerSensor",
@@ -45,6 +46,7 @@ __all__ = [
     "Plant",
     "Protection",
     "Sensor",
+    "Service",
     "ShuntPlace",
     "ShuntSensor",
     "Site",
@@ -272,6 +274,18 @@ class Node:
     i2c_scl: Annotated[int, Told("pin of the I2C clock line", 0, 48)] = 5
     i2c_hz: Annotated[int, Told("I2C clock", 10_000, 400_000, "Hz")] = 400_000
     parked_pin: Annotated[int | None, Told('pin of the switch "working here", to ground', 0, 48)] = None
+    parked_min: Annotated[int, Told("after which a closed switch counts as forgotten", 30, 1440, "min")] = 240
+    guard_lamp_pin: Annotated[int | None, Told("pin of the guard's lamp at the wheel", 0, 48)] = None
+    guard_buzzer_pin: Annotated[int | None, Told("pin of the guard's buzzer at the wheel", 0, 48)] = None
+    guard_act_pin: Annotated[
+        int | None, Told("pin of what the guard may set off; it needs the reset button", 0, 48)
+    ] = None
+    guard_act_level: Annotated[
+        int, Told("level of that pin when it has acted: 1, or 0 where a held relay drops", 0, 1)
+    ] = 1
+    guard_reset_pin: Annotated[
+        int | None, Told("pin of the button at the wheel that resets what has acted, to ground", 0, 48)
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -288,6 +302,41 @@ class LimitOverrides:
     telemetry_lost_after_s: Annotated[
         float | None, Told("silence after which a node is called lost", 15, 86_400, "s")
     ] = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Service:
+    """After how much use, or time, something is looked after. Common practice, no source."""
+
+    tension_mturns: Annotated[
+        float, Told("alternator turns between looks at the belt", 0.1, 1000, "million")
+    ] = 10.0
+    belt_mturns: Annotated[float, Told("alternator turns that a belt lasts", 1, 10_000, "million")] = 200.0
+    grease_mturns: Annotated[
+        float, Told("wheel turns between greasings of its bearings", 0.05, 100, "million")
+    ] = 2.0
+    water_ah_per_ah: Annotated[
+        float,
+        Told("charge above the gassing voltage between toppings up, per Ah of capacity", 0.05, 20, "Ah/Ah"),
+    ] = 1.0
+    hydrometer_days: Annotated[int, Told("time between measurements of the acid", 7, 365, "d")] = 30
+    equalise_days: Annotated[int, Told("time between equalisations", 14, 730, "d")] = 90
+    alarm_days: Annotated[
+        int, Told("time between trials of an alarm, from the wheel to a person", 7, 365, "d")
+    ] = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """Something of the plant that was changed, and the plant before it; see `wheelpit.plant.history`.
+
+    `at_ms` is when [Unix ms], `keys` what differs, such as `belt.pulley_diameter_m` or `sensor.charge_a.shunt_ohm`.
+    """
+
+    at_ms: int
+    what: str
+    keys: tuple[str, ...]
+    before: Plant
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -309,6 +358,8 @@ class Plant:
     other_sources: tuple[OtherSource, ...] = ()
     nodes: tuple[Node, ...] = ()
     limits: LimitOverrides = LimitOverrides()
+    service: Service = Service()
+    changes: tuple[Change, ...] = ()
 
     @property
     def channels(self) -> frozenset[str]:

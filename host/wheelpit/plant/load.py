@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import math
 import tomllib
-from dataclasses import MISSING, fields
+import zoneinfo
+from dataclasses import MISSING, fields, replace
 from pathlib import Path
 from types import NoneType, UnionType
 from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin, get_type_hints
@@ -13,7 +15,8 @@ from typing import Annotated, Any, Final, Literal, Union, get_args, get_origin, 
 from wheelpit.errors import WheelpitError
 from wheelpit.plant import description
 from wheelpit.plant.consistency import contradictions
-from wheelpit.plant.description import Plant, Told
+from wheelpit.plant.description import Change, Plant, Told
+from wheelpit.plant.history import read_changes
 
 _TABLES: Final[dict[str, type[Any]]] = {
     "site": description.Site,
@@ -27,6 +30,7 @@ _TABLES: Final[dict[str, type[Any]]] = {
     "battery": description.Battery,
     "inverter": description.Inverter,
     "limits": description.LimitOverrides,
+    "service": description.Service,
 }
 _CONVERTERS: Final[dict[str, type[Any]]] = {
     "fold-back": description.FoldBackConverter,
@@ -45,7 +49,7 @@ _SENSORS: Final[dict[str, type[Any]]] = {
 }
 # Tables that come more than once: [[sensor]] is plant.sensors, and so on.
 _LISTS: Final[dict[str, str]] = {"sensor": "sensors", "other_source": "other_sources", "node": "nodes"}
-_MAY_LACK: Final = frozenset({"weir", "protection", "inverter", "limits", "other_source", "node"})
+_MAY_LACK: Final = frozenset({"weir", "protection", "inverter", "limits", "service", "other_source", "node"})
 
 
 class PlantError(WheelpitError):
@@ -97,7 +101,30 @@ def parse_plant(text: str, name: Path | str = "plant.toml") -> Plant:
     except tomllib.TOMLDecodeError as error:
         raise PlantError(name, [f"is not TOML: {error}"]) from error
     problems: list[str] = []
-    _unknown(raw, [*_TABLES, "converter", *_LISTS], "", problems)
+    told = read_changes(raw, problems)
+    plant = _whole(raw, problems)
+    if plant is None or problems:
+        raise PlantError(name, problems)
+    changes: list[Change] = []
+    for change in told:
+        wrong: list[str] = []
+        before = _whole(change.before, wrong)
+        if before is None:
+            day = dt.datetime.fromtimestamp(
+                change.at_ms / 1000, zoneinfo.ZoneInfo(plant.site.time_zone)
+            ).date()
+            problems += [f'before the change of {day} ("{change.what}"): {line}' for line in wrong]
+        else:
+            changes.append(Change(at_ms=change.at_ms, what=change.what, keys=change.keys, before=before))
+    if problems:
+        raise PlantError(name, problems)
+    return replace(plant, changes=tuple(changes))
+
+
+def _whole(raw: dict[str, Any], problems: list[str]) -> Plant | None:
+    """Make a plant of a whole description, or note what keeps it from being made."""
+    before = len(problems)
+    _unknown(raw, [*_TABLES, "converter", *_LISTS, "change"], "", problems)
     parts: dict[str, Any] = {}
     for key, table in _TABLES.items():
         if key in raw or key not in _MAY_LACK:
@@ -105,13 +132,11 @@ def parse_plant(text: str, name: Path | str = "plant.toml") -> Plant:
     parts["converter"] = _by_kind(_CONVERTERS, raw.get("converter"), "converter", problems)
     for key, attribute in _LISTS.items():
         parts[attribute] = _list(key, raw.get(key), problems)
-    if problems:
-        raise PlantError(name, problems)
+    if len(problems) > before:
+        return None
     plant = Plant(**parts)
-    problems = contradictions(plant)
-    if problems:
-        raise PlantError(name, problems)
-    return plant
+    problems += contradictions(plant)
+    return plant if len(problems) == before else None
 
 
 def _list(key: str, value: object, problems: list[str]) -> tuple[Any, ...]:

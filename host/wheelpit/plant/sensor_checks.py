@@ -17,7 +17,7 @@ from wheelpit.plant.description import (
 )
 
 if TYPE_CHECKING:
-    from wheelpit.plant.description import Plant, Sensor
+    from wheelpit.plant.description import Node, Plant, Sensor
 
 CONVERTER_MV: Final = (256, 512, 1024, 2048, 4096, 6144)  # the full scales of an ADS1115
 _CONVERTER_INPUTS: Final = 4
@@ -68,6 +68,7 @@ def _pins(plant: Plant, node: str) -> list[str]:
         claims.append((told.i2c_scl, "the I2C clock line", "node.i2c_scl"))
     if told.parked_pin is not None:
         claims.append((told.parked_pin, 'the switch "working here"', "node.parked_pin"))
+    claims += _guard_pins(told, lines)
     wires: dict[int, list[str | None]] = {}
     for sensor in sensors:
         if isinstance(sensor, ThermometerSensor):
@@ -92,6 +93,26 @@ def _pins(plant: Plant, node: str) -> list[str]:
             lines.append(f"{key} = {pin}: already used by {taken[pin]}; choose another pin")
         taken.setdefault(pin, what)
     return lines
+
+
+def _guard_pins(told: Node, lines: list[str]) -> list[tuple[int, str, str]]:
+    """Return the guard's claims, and tell an output that acts and that nobody could reset."""
+    claims: list[tuple[int, str, str]] = []
+    for key, what in (
+        ("guard_lamp_pin", "the guard's lamp"),
+        ("guard_buzzer_pin", "the guard's buzzer"),
+        ("guard_act_pin", "what the guard sets off"),
+        ("guard_reset_pin", "the guard's reset button"),
+    ):
+        pin = getattr(told, key)
+        if pin is not None:
+            claims.append((pin, what, f"node.{key}"))
+    if told.guard_act_pin is not None and told.guard_reset_pin is None:
+        lines.append(
+            f"node.guard_act_pin = {told.guard_act_pin}: needs guard_reset_pin, a button at the wheel: what has acted "
+            "stays until it is reset by hand"
+        )
+    return claims
 
 
 def _chips(sensors: list[Sensor]) -> list[str]:

@@ -48,6 +48,7 @@ class ThermometerSensor:
     kind: Annotated[Literal["thermometer"], Told("the kind of sensor")]
     pin: Annotated[int, Told("the board's pin number", 0, 48)]
     rom: Annotated[str | None, Told("its number, 16 hexadecimal digits, where several share a wire")] = None
+    sensor_offset: Annotated[float, Told("limit of its error", 0, 10, "°C")] = 0.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,6 +62,15 @@ class LoadCellSensor:
     clock_pin: Annotated[int, Told("the board's pin for the converter's clock", 0, 48)]
     codes_per_nm: Annotated[float, Told("converter codes per newton metre at the shaft", -1e6, 1e6, "codes")]
     zero_code: Annotated[int, Told("what the converter shows with no torque", -8_388_607, 8_388_607)] = 0
+    sensor_pct: Annotated[float, Told("limit of its gain error after the calibrating pull", 0, 20, "%")] = 1.0
+    sensor_offset: Annotated[float, Told("limit of its zero's error", 0, 1000, "N m")] = 0.5
+    gain_u_pct: Annotated[
+        float | None,
+        Told("standard uncertainty of its gain after a comparison; replaces sensor_pct", 0, 20, "%"),
+    ] = None
+    offset_u: Annotated[
+        float | None, Told("standard uncertainty of its zero after a comparison", 0, 1000, "N m")
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +88,30 @@ class DividerSensor:
     lower_ohm: Annotated[float, Told("resistor from the pin to ground", 10, 1e6, "ohm")]
     full_mv: Annotated[int, Told("voltage at which the analogue input is full", 500, 6000, "mV")] = 3300
     offset_v: Annotated[float, Told("what it shows with nothing connected", -5, 5, "V")] = 0.0
+    resistor_pct: Annotated[float, Told("tolerance of each of the two resistors", 0, 20, "%")] = 1.0
+    converter_pct: Annotated[
+        float | None,
+        Told(
+            "limit of the converter's gain error with its reference: 1 for a board's own, 0.15 for an ADS1115",
+            0,
+            20,
+            "%",
+        ),
+    ] = None
+    ppm_per_degc: Annotated[float, Told("drift of the ratio with temperature", 0, 1000, "1e-6/°C")] = 50.0
+    gain_u_pct: Annotated[
+        float | None,
+        Told(
+            "standard uncertainty of its gain after a comparison; replaces its parts' tolerances", 0, 20, "%"
+        ),
+    ] = None
+    offset_u: Annotated[
+        float | None,
+        Told("standard uncertainty of its offset after a comparison, in the channel's unit", 0, 100, "V"),
+    ] = None
+    swing_degc: Annotated[
+        float, Told("how far its electronics stray from the temperature of their data", 0, 60, "°C")
+    ] = 15.0
 
     @property
     def full_scale_v(self) -> float:
@@ -102,6 +136,29 @@ class LinearSensor:
     at: Annotated[
         Literal["headrace", "stream", "tailrace"] | None, Told("for stage_m: where the weir stands")
     ] = None
+    sensor_pct: Annotated[float, Told("limit of the sensor's gain error", 0, 20, "%")] = 0.5
+    sensor_offset: Annotated[
+        float | None,
+        Told(
+            "limit of the sensor's offset, in the channel's unit: 1 for a temperature, two converter codes else",
+            0,
+            100,
+        ),
+    ] = None
+    ppm_per_degc: Annotated[float, Told("drift with temperature", 0, 1000, "1e-6/°C")] = 50.0
+    gain_u_pct: Annotated[
+        float | None,
+        Told(
+            "standard uncertainty of its gain after a comparison; replaces its parts' tolerances", 0, 20, "%"
+        ),
+    ] = None
+    offset_u: Annotated[
+        float | None,
+        Told("standard uncertainty of its offset after a comparison, in the channel's unit", 0, 100),
+    ] = None
+    swing_degc: Annotated[
+        float, Told("how far its electronics stray from the temperature of their data", 0, 60, "°C")
+    ] = 15.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,6 +170,23 @@ class MonitorSensor:
     kind: Annotated[Literal["monitor"], Told("the kind of sensor")]
     address: Annotated[int, Told("I2C address of the chip", 0x40, 0x4F)]
     chip: Annotated[Literal["ina226", "ina228"], Told("which chip it is")] = "ina226"
+    chip_pct: Annotated[
+        float | None, Told("limit of its gain error: 0.1 for an INA226, 0.05 for an INA228", 0, 20, "%")
+    ] = None
+    ppm_per_degc: Annotated[float, Told("drift of its gain with temperature", 0, 1000, "1e-6/°C")] = 50.0
+    gain_u_pct: Annotated[
+        float | None,
+        Told(
+            "standard uncertainty of its gain after a comparison; replaces its parts' tolerances", 0, 20, "%"
+        ),
+    ] = None
+    offset_u: Annotated[
+        float | None,
+        Told("standard uncertainty of its offset after a comparison, in the channel's unit", 0, 100, "V"),
+    ] = None
+    swing_degc: Annotated[
+        float, Told("how far its electronics stray from the temperature of their data", 0, 60, "°C")
+    ] = 15.0
 
     @property
     def most_v(self) -> float:
@@ -149,6 +223,30 @@ class ShuntSensor:
     invert: Annotated[bool, Told("whether it was wired the other way round")] = False
     zero_a: Annotated[float, Told("what it shows with its circuit open", -5, 5, "A")] = 0.0
     chip: Annotated[Literal["ina226", "ina228"], Told("which chip it is")] = "ina226"
+    shunt_pct: Annotated[float, Told("tolerance of the shunt, its class", 0, 20, "%")] = 0.5
+    chip_pct: Annotated[
+        float | None,
+        Told("limit of the chip's gain error: 0.1 for an INA226, 0.05 for an INA228", 0, 20, "%"),
+    ] = None
+    chip_uv: Annotated[
+        float | None, Told("limit of the chip's offset: 10 for an INA226, 1 for an INA228", 0, 1000, "uV")
+    ] = None
+    ppm_per_degc: Annotated[float, Told("drift of shunt and chip with temperature", 0, 1000, "1e-6/°C")] = (
+        50.0
+    )
+    gain_u_pct: Annotated[
+        float | None,
+        Told(
+            "standard uncertainty of its gain after a comparison; replaces its parts' tolerances", 0, 20, "%"
+        ),
+    ] = None
+    offset_u: Annotated[
+        float | None,
+        Told("standard uncertainty of its offset after a comparison, in the channel's unit", 0, 100, "A"),
+    ] = None
+    swing_degc: Annotated[
+        float, Told("how far its electronics stray from the temperature of their data", 0, 60, "°C")
+    ] = 15.0
 
     @property
     def full_drop_v(self) -> float:

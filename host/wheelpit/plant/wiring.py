@@ -24,7 +24,7 @@ from wheelpit.plant.limits import limits_of
 from wheelpit.plant.operating import ceiling_rpm
 
 if TYPE_CHECKING:
-    from wheelpit.plant.description import Plant, Sensor
+    from wheelpit.plant.description import Node, Plant, Sensor
 
 # A node counts in steps: thousandths, but hundredths of a degree and of a newton metre, and tenths of a millimetre.
 _STEPS: Final = 1000
@@ -38,6 +38,9 @@ _STEPS_BY_CHANNEL: Final = {
 _KEEPALIVE_S: Final = 30
 _REWIND_S: Final = 30
 _FASTEST_HZ: Final = 2000  # that a node can count
+_GUARD_ON_MS: Final = 300  # a runaway wheel passes from warning to harm in 0.3 to 3 s
+_GUARD_BATTERY_ON_MS: Final = 1500  # a chopped charging current lifts the voltage for shorter
+_GUARD_SPEED_ON_MS: Final = 1000
 
 
 class NoSuchNodeError(WheelpitError):
@@ -100,6 +103,7 @@ def node_settings(plant: Plant, node: str, host: str, port: int) -> dict[str, An
     }
     if told.parked_pin is not None:
         settings["parked_pin"] = told.parked_pin
+        settings["parked_min"] = told.parked_min
     for sensor in sensors:
         if isinstance(sensor, PhaseSensor) or (
             isinstance(sensor, PickupSensor) and sensor.channel == "alternator_rpm"
@@ -116,7 +120,44 @@ def node_settings(plant: Plant, node: str, host: str, port: int) -> dict[str, An
             }
         else:
             settings["channels"][sensor.channel] = _channel(sensor)
+    guard = _guard(plant, told, settings)
+    if guard:
+        settings["guard"] = guard
     return settings
+
+
+def _guard(plant: Plant, told: Node, settings: dict[str, Any]) -> dict[str, Any]:
+    """Return the guard's limits for the channels that the node has, and its pins.
+
+    The limit after the bridge is the only one that may act: it stands above what normal life reaches, a controller's
+    test of its source included, and below the converter's largest input, and is passed within a second or so.
+    """
+    limits = limits_of(plant)
+    guard: dict[str, Any] = {}
+    if "rectified_v" in settings["channels"]:
+        guard["rectified"] = {
+            "warning_mv": round(limits.rectified_warning_v * 1000),
+            "limit_mv": round(limits.rectified_guard_v * 1000),
+            "on_ms": _GUARD_ON_MS,
+        }
+    if "battery_v" in settings["channels"]:
+        guard["battery"] = {
+            "limit_mv": round(limits.overcharge_at_25_v * 1000),
+            "mv_per_degc": min(0, round(limits.v_per_degc * 1000)),
+            "coldest_degc": min(25, round(limits.coldest_degc)),
+            "on_ms": _GUARD_BATTERY_ON_MS,
+        }
+    if "wheel" in settings:
+        guard["overspeed"] = {"limit_mrpm": round(limits.racing_rpm * 1000), "on_ms": _GUARD_SPEED_ON_MS}
+        guard["stall"] = {"after_ms": round(limits.stop_grace_s * 1000)}
+    if guard:
+        for name in ("lamp_pin", "buzzer_pin", "act_pin", "reset_pin"):
+            pin = getattr(told, f"guard_{name}")
+            if pin is not None:
+                guard[name] = pin
+        if told.guard_act_pin is not None:
+            guard["act_level"] = told.guard_act_level
+    return guard
 
 
 def _alternator(plant: Plant, sensor: PickupSensor | PhaseSensor) -> dict[str, Any]:

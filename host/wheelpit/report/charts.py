@@ -32,6 +32,7 @@ class Bar:
     low: float | None = None
     high: float | None = None
     whole: bool = True  # measured for the whole day; otherwise hollow
+    ahead: bool = False  # it has not come yet: nothing is drawn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +93,8 @@ def day_bars(bars: Sequence[Bar], unit: str, told: str, *, height: float = 190.0
         x = _LEFT + n * each
         if n % every == 0:
             drawing.text(x + each / 2, bottom + 14, bar.label, anchor="middle", colour=ink.QUIET, size=9)
+        if bar.ahead:
+            continue
         if bar.value is None:
             drawing.box(x + 1, top, each - 2, bottom - top, ink.STONE, told=f"{bar.label}: not measured")
             continue

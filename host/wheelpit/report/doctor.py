@@ -87,6 +87,23 @@ _BROKER: Final[dict[str, tuple[str, str]]] = {
         "the broker refused user or password",
         "give --broker-user and --broker-password-file as in the broker's password file",
     ),
+    "not encrypted": (
+        "it and this host do not agree on an encrypted connection",
+        "check --broker-port: an encrypted listener is usually at 8883, and needs --broker-ca",
+    ),
+    "other authority": (
+        "its certificate was made by another authority than the one in --broker-ca",
+        "give the ca.pem of the authority that made it, or make it again with `wheelpit keys --tls-name`",
+    ),
+    "other name": (
+        "its certificate is for other names than the one it is called by here",
+        "call it by a name in its certificate, or make it again with `wheelpit keys --tls-name` and this name as well",
+    ),
+    "run out": (
+        "its certificate has run out",
+        "make it again with `wheelpit keys` and the options used before, then have the broker read it (SIGHUP)",
+    ),
+    "not yet": ("its certificate holds only from a later day on", "look at this machine's clock"),
     "no topics": (
         "the broker refused subscriptions of the host",
         "give the host's user read access to them in the broker's access list",

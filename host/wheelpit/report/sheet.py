@@ -18,11 +18,11 @@ _TEMPLATE: Final = "sheet.html.j2"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Table:
-    """A table; where `figures`, every column but the first is right-aligned."""
+    """A table; so many columns after the first are figures, and right-aligned."""
 
     heads: Sequence[str]
     rows: Sequence[Sequence[str]]
-    figures: bool = True
+    figures: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,6 +6,7 @@ No cursor stays open between calls, so a reader never holds back the writer's ch
 from __future__ import annotations
 
 import sqlite3
+import zlib
 from contextlib import contextmanager
 from datetime import date
 from itertools import groupby
@@ -31,6 +32,7 @@ from wheelpit.store.packing import (
 from wheelpit.store.rows import (
     BucketRow,
     ChannelStat,
+    DayMark,
     DayRow,
     DeadLetterRow,
     GapRow,
@@ -154,6 +156,23 @@ class LedgerReader:
             for day, start, end, sums in _merged(layouts, rows)
         ]
 
+    def day_marks(self, site: str, first: date | None = None, last: date | None = None) -> list[DayMark]:
+        """Return the local days that have records, each with a number that changes with what is booked in it."""
+        with self.open() as db:
+            rows = db.execute(
+                "SELECT day, start_ms, end_ms, source_id, layout_id, body FROM site JOIN source USING (site_id) "
+                "JOIN day USING (source_id) WHERE site = ? AND day BETWEEN ? AND ? ORDER BY day, source_id",
+                (site, (first or date.min).isoformat(), (last or date.max).isoformat()),
+            ).fetchall()
+        found: list[DayMark] = []
+        for day, start, end, source_id, layout_id, body in rows:
+            before = 0
+            if found and found[-1].day.isoformat() == day:
+                before = found.pop().check
+            check = zlib.crc32(b"%d %d %d " % (source_id, start, layout_id) + body, before)
+            found.append(DayMark(date.fromisoformat(day), start, end, check))
+        return found
+
     def buckets(self, site: str, from_ms: int, to_ms: int) -> list[BucketRow]:
         """Return the 10-minute buckets that reach into `(from_ms, to_ms]` and have records."""
         with self.open() as db:
@@ -166,8 +185,10 @@ class LedgerReader:
             ).fetchall()
         return [BucketRow(start, end, *_shape(sums)) for _, start, end, sums in _merged(layouts, rows)]
 
-    def bucket_columns(self, site: str, from_ms: int, to_ms: int, names: Sequence[str]) -> BucketColumns:
-        """Return some totals of the buckets that reach into `(from_ms, to_ms]` as columns, for long periods."""
+    def bucket_columns(
+        self, site: str, from_ms: int, to_ms: int, names: Sequence[str], channels: Sequence[str] = ()
+    ) -> BucketColumns:
+        """Return some totals, and channels, of the buckets that reach into `(from_ms, to_ms]` as columns."""
         from wheelpit.store.columns import bucket_columns  # noqa: PLC0415 - numpy, which the service must not load
 
         with self.open() as db:
@@ -177,7 +198,7 @@ class LedgerReader:
                 "JOIN bucket USING (source_id) WHERE site = ? AND start_ms < ? AND end_ms > ?",
                 (site, to_ms, from_ms),
             ).fetchall()
-        return bucket_columns(layouts, rows, names)
+        return bucket_columns(layouts, rows, names, channels)
 
     def records(self, site: str, from_ms: int, to_ms: int) -> list[RecordRow]:
         """Return the dated records that reach into `(from_ms, to_ms]`, in order of their ends."""

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from typing import Final
 
 from wheelpit.plant import Plant
-from wheelpit.plant.description import DividerSensor, NoConverter, ShuntSensor
+from wheelpit.plant.description import DividerSensor, NoConverter, PhaseSensor, PickupSensor, ShuntSensor
 from wheelpit.twin.condition import SOUND, Condition, Mode
 
 Put = Callable[[Condition, float, str], None]
@@ -132,9 +132,10 @@ def no_shunt(plant: Plant, channel: str) -> str:
     return "" if isinstance(plant.sensor(channel), ShuntSensor) else f"{channel} has no shunt"
 
 
-def a_pickup(_plant: Plant, channel: str) -> str:
+def a_pickup(plant: Plant, channel: str) -> str:
     """Only a channel that is read, not counted."""
-    return "a pickup gives edges and has no value" if channel == "wheel_rpm" else ""
+    counted = channel == "wheel_rpm" or isinstance(plant.sensor(channel), PickupSensor | PhaseSensor)
+    return "a pickup gives edges and has no value" if counted else ""
 
 
 def no_divider(plant: Plant, channel: str) -> str:

@@ -11,6 +11,7 @@ from wheelpit.twin.assumptions import USUAL
 from wheelpit.twin.balance import Balance
 from wheelpit.twin.bank import BankModel
 from wheelpit.twin.bus import BusModel
+from wheelpit.twin.fastshaft import CHANNEL, FastShaft
 from wheelpit.twin.faultbook import FaultBook
 from wheelpit.twin.pickup import Pickup
 from wheelpit.twin.sensing import SensorSet
@@ -54,6 +55,7 @@ class Frame(NamedTuple):
         shown: What the sensors make of it, for the boards; None where a sensor gives nothing.
         watt: Means of the products of voltage and current, by pair [W]: not the products of the means, where a current
             is chopped or swings.
+        alternator_edges: When the alternator's shaft gave a pulse, where something looks at it [us].
     """
 
     t_us: int
@@ -61,6 +63,7 @@ class Frame(NamedTuple):
     mean: dict[str, float]
     shown: Mapping[str, float | None]
     watt: dict[str, float]
+    alternator_edges: tuple[int, ...] = ()
 
 
 class Totals(NamedTuple):
@@ -124,7 +127,8 @@ class TwinPlant:
         unseen = [
             f"sensor {sensor.channel}: the twin does not simulate it as {sensor.kind}; leave it out"
             for sensor in plant.sensors
-            if sensor.channel not in MODELLED or (sensor.kind == "pickup") != (sensor.channel == "wheel_rpm")
+            if sensor.channel not in MODELLED
+            or (sensor.kind in ("pickup", "phase")) != (sensor.channel in ("wheel_rpm", CHANNEL))
         ]
         if unseen:
             raise UnmodelledError(unseen)
@@ -144,6 +148,7 @@ class TwinPlant:
         self._pole_pairs = plant.alternator.pole_pairs
         self._field_rad = 0.0
         self._pickup = Pickup(plant, assumptions, random.Random(f"magnets {seed}"))  # noqa: S311 - no secret
+        self._shaft = FastShaft(self.told)
         self._ice = 0.0
         self._change_rad_s = 0.0
         self.mean: dict[str, float] = {}
@@ -214,6 +219,7 @@ class TwinPlant:
             bank.advance(_STEP_S, bus.given_w, load_w)
             change = drive.speed_rad_s - rotor
             bus.turned(drive.turned_rad)
+            self._shaft.turned(drive.turned_rad, self.t_us + number * STEP_US, STEP_US)
             turned_rad += drive.turned_rad
             if wheel.angle_rad >= self._pickup.next_rad:
                 begin_us = self.t_us + number * STEP_US
@@ -254,7 +260,9 @@ class TwinPlant:
             name: (after - before) / _FRAME_S
             for (name, before), after in zip(joules.items(), self._pair_joules().values(), strict=True)
         }
-        return Frame(self.t_us, tuple(given), self.mean, self._shown(turned_rad), watt)
+        dead = self.condition.sensors.get(CHANNEL)
+        pulses = self._shaft.take(dead=dead is not None and dead.mode == "dead")
+        return Frame(self.t_us, tuple(given), self.mean, self._shown(turned_rad), watt, pulses)
 
     def _tend(self) -> None:
         """Let what changes slowly follow, for a frame."""

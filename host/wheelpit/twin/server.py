@@ -51,14 +51,20 @@ class _Asked(msgspec.Struct):
 
 
 class _Board:
-    """A connected board: its node, the channels and the switch that are wired to it, the way to it."""
+    """A connected board: its node, the channels, shafts and the switch that are wired to it, the way to it."""
 
     def __init__(
-        self, node: str, channels: tuple[str, ...], parked_pin: int | None, writer: asyncio.StreamWriter
+        self,
+        node: str,
+        channels: tuple[str, ...],
+        shafts: frozenset[str],
+        parked_pin: int | None,
+        writer: asyncio.StreamWriter,
     ) -> None:
         self.node = node
         self.channels = channels
         self.pairs = tuple(pair for pair, of in PAIRS.items() if set(of) <= set(channels))
+        self.has_fast_shaft = "alternator" in shafts
         self.parked_pin = parked_pin
         self.writer = writer
 
@@ -143,6 +149,8 @@ class TwinServer:
             "watt": {pair: _short(frame.watt[pair]) for pair in board.pairs},
             "link": not plant.condition.link_down,
         }
+        if board.has_fast_shaft:
+            told["alternator_edges"] = frame.alternator_edges
         if board.parked_pin is not None:
             told["switches"] = {str(board.parked_pin): plant.parked}
         return told
@@ -211,7 +219,8 @@ class TwinServer:
             if sensor.node == node and not isinstance(sensor, PickupSensor | PhaseSensor)
         )
         writer.write(_line({"hello": "twin", "wiring": wiring, "chip": chip_of(self._plant, node)}))
-        return _Board(node, channels, self._plant.node(node).parked_pin, writer)
+        shafts = frozenset(wiring["edges"].values())
+        return _Board(node, channels, shafts, self._plant.node(node).parked_pin, writer)
 
     def _answer(self, line: bytes) -> bytes:
         try:

@@ -11,7 +11,8 @@ import json
 import sys
 import time
 
-from node.mqtt import Client, Message
+from node.mqtt import Client
+from node.packets import Message
 
 WARM = 200  # messages after which memory must not grow any more
 

@@ -1,7 +1,7 @@
 """Writes messages with awkward values and prints them."""
 
 from node import encode, names, records
-from node.mqtt import Message
+from node.packets import Message
 
 layout = names.layout_of(["wheel_rpm", "battery_v", "charge_a", "stage_m", "battery_degc"])
 message = Message("probe/record", qos=1, retain=False, size=4096)

@@ -17,7 +17,7 @@ from node import names
 from node.delivery import Delivery
 from node.encode import RECORDS_BYTES, RecordEncoder
 from node.flash_scan import name_of
-from node.mqtt import Message
+from node.packets import Message
 
 TOLD = 0.05  # of the way, between two lines of progress
 

@@ -8,7 +8,8 @@ import asyncio
 import json
 import time
 
-from node.mqtt import Client, Message
+from node.mqtt import Client
+from node.packets import Message
 
 MANY = 70000
 LATE = 1000

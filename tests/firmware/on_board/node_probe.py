@@ -6,7 +6,9 @@ import json
 import sys
 import time
 
-import main as firmware_main  # sets how memory is collected, before anything else takes some
+import hal
+
+import main  # noqa: F401 - sets how memory is collected, before anything else takes some
 from node import app
 
 
@@ -24,7 +26,7 @@ async def measure(seconds):
 
 
 async def run():
-    running = asyncio.create_task(app.run(firmware_main.hal.board(), sys.argv[1]))
+    running = asyncio.create_task(app.run(hal.board(), sys.argv[1]))
     await measure(int(sys.argv[2]))
     running.cancel()
 

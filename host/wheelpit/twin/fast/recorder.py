@@ -175,7 +175,7 @@ class Recorder:
         true = course.channels[name][part]
         if name == "wheel_rpm":
             return self._show_speed(true, course, part)
-        instrument = self._instruments[name]
+        instrument = self._instruments.get(name, IDEAL)  # counted pulses have no error of their own
         value = instrument.gain * true + instrument.offset
         noise = instrument.noise
         fault = np.zeros(true.size, np.int8)

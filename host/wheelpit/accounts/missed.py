@@ -1,0 +1,362 @@
+"""Energy missed, by cause: what the plant would have given, less what it gave.
+
+It is a counterfactual and says so: where the water's level was measured, the usual power at that flow; elsewhere a
+line from the power before to the power after. How far such lines lie off is learned from the plant's own good times,
+by bridging stretches of the same length in which the truth is known.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+
+from wheelpit.accounts.baselines import curve, flow_l_s, frost, good_rows
+from wheelpit.accounts.figure import Figure
+from wheelpit.accounts.missed_clogging import clogged
+from wheelpit.accounts.tenminutes import STEP_MS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from wheelpit.accounts.drift import Drift
+    from wheelpit.accounts.tenminutes import Flags, Floats, TenMinutes
+    from wheelpit.plant.description import Plant
+    from wheelpit.plant.limits import Limits
+
+Cause = Literal[
+    "stall", "slow", "not charging", "clogging", "loss", "parked", "no data", "full battery", "low water"
+]
+
+TEXT: Final[dict[Cause, str]] = {
+    "stall": "stopped by something other than low water: a jam, or ice",
+    "slow": "turning too slowly to charge though there was water",
+    "not charging": "turning fast enough, and yet no charge",
+    "clogging": "leaves at the rack, until it was raked",
+    "loss": "less than usual at the same level of the water",
+    "parked": "parked on purpose",
+    "no data": "given, as far as can be told, but not measured: missing in the books, not in the battery",
+    "full battery": "given, and burnt in the diversion load because the battery was full",
+    "low water": "less water than usual: against the middle power of these times; nobody could have helped it",
+}
+_WHOLE: Final = 0.99
+_ALMOST: Final = 0.95
+_HALF: Final = 0.5
+_AROUND: Final = 6  # rows before and after that tell the power to bridge from and to
+_LENGTHS: Final = (1, 3, 6, 18, 36, 72, 144, 288, 720, 1440)
+_TRIALS: Final = 150
+_LEAST_TRIALS: Final = 20
+_SIGMA: Final = 68.3  # percentile of the absolute error that a standard uncertainty stands for
+_LEAST_U: Final = 0.02
+_UNKNOWN_U: Final = 0.5  # of a bridge as long as none that could be tried
+_LOW: Final = 2.0  # times the least usual power: below that the water was about to end
+_NEAR_CUTIN: Final = 1.1  # times the cut-in speed: a wheel that turns no faster has little water
+_LEAST_SLOW: Final = 12
+_STATES: Final = ("no data", "parked", "stall", "not charging", "slow")
+_HOUR: Final = STEP_MS / 3.6e6
+_DUMP_W: Final = 2.0
+_THAWS: Final = 288
+_FROST_U: Final = 0.3  # with ice in the buckets nobody knows what the wheel would have given
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Missed:
+    """Energy missed by one cause.
+
+    Attributes:
+        cause: Which.
+        energy_wh: How much, with its interval [Wh].
+        hours: How long it lasted [h].
+        episodes: How many times.
+        text: What the cause is.
+
+    """
+
+    cause: Cause
+    energy_wh: Figure
+    hours: float
+    episodes: int
+    text: str
+
+
+def missed_energy(
+    ten: TenMinutes,
+    plant: Plant,
+    limits: Limits,
+    *,
+    drifts: Sequence[Drift] = (),
+    energy_u: float = 0.01,
+    rows: slice | None = None,
+) -> list[Missed]:
+    """Return the energy missed over some rows, most first; causes that did not occur are left out.
+
+    Args:
+        ten: The rows.
+        plant: The plant.
+        limits: Its limits: from which speed on it should charge.
+        drifts: What is known to be lost at like flow.
+        energy_u: Relative standard uncertainty of the measured energy.
+        rows: Which rows are asked about; the others only help to know what is usual. None for all.
+
+    """
+    if not ten.days:
+        return []
+    watts, measured = ten.power_w(), ten.measured()
+    normal = (ten["charging_ms"] >= _WHOLE * STEP_MS) & (measured >= _ALMOST) & (ten["parked_ms"] == 0)
+    if not normal.any():
+        return []
+    begins, ends = _runs(~normal)
+    bridge = _bridged(watts, normal, begins, ends)
+    u_of = _bridge_uncertainty(watts, normal)
+    expected, u_share = bridge.copy(), np.zeros(ten.size)
+    for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+        u_share[begin:end] = u_of(end - begin)
+    flow = flow_l_s(ten, plant)
+    usual = curve(flow, watts, good_rows(ten))
+    low_flow = np.zeros(ten.size, bool)
+    if usual is not None and usual.complete.any():
+        by_flow = usual.at(flow)
+        off = np.log(np.maximum(watts, 1e-3) / np.maximum(by_flow, 1e-3))[normal & np.isfinite(by_flow)]
+        known = ~normal & np.isfinite(by_flow)
+        expected[known] = by_flow[known]
+        u_share[known] = max(_LEAST_U, float(np.percentile(np.abs(off), _SIGMA)) if off.size else _UNKNOWN_U)
+        low_flow = np.nan_to_num(flow, nan=0.0) < usual.x[usual.complete][0]
+        low_flow &= np.isfinite(ten["stage_m"])
+    least_w = _least_power(ten, watts, normal, limits)
+    cause = _causes(ten, measured, normal, begins, ends, bridge, low_flow, least_w)
+    given_wh = np.where(measured > 0, ten.energy_wh(), 0.0)
+    lost_wh = np.where(normal, 0.0, expected * _HOUR - given_wh)
+    lost_wh[cause == _STATES.index("no data")] += given_wh[cause == _STATES.index("no data")]
+    unmeasured = np.clip(1 - measured, 0, 1)
+    blind = (cause == _STATES.index("no data")) & ~normal
+    lost_wh[blind] = (expected * unmeasured * _HOUR)[blind]
+    ice = frost(ten)
+    u_share[ice] = np.maximum(u_share[ice], _FROST_U)
+    asked = np.zeros(ten.size, bool)
+    asked[rows if rows is not None else slice(None)] = True
+    cause[~asked] = -1
+    found = _summed(cause, lost_wh, u_share, begins, ends, normal, energy_u)
+    found += _low_water(cause, watts, normal)
+    found += _clogging(watts, normal, ice, asked, u_of)
+    found += _diverted(ten, energy_u, asked)
+    found += _losses(ten, drifts, asked)
+    return sorted(found, key=lambda one: -one.energy_wh.value)
+
+
+def _least_power(ten: TenMinutes, watts: Floats, normal: Flags, limits: Limits) -> float:
+    """Return the power with which the plant runs just above cut-in [W]; 0 where the water was never that low."""
+    slow = normal & (ten["wheel_rpm"] < _NEAR_CUTIN * limits.cutin_rpm)
+    return float(np.median(watts[slow])) if slow.sum() >= _LEAST_SLOW else 0.0
+
+
+def _runs(flags: Flags) -> tuple[np.ndarray, np.ndarray]:
+    """Return begin and end of every run of true values."""
+    edge = np.diff(np.concatenate((np.zeros(1, np.int8), flags.astype(np.int8), np.zeros(1, np.int8))))
+    return np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
+
+
+def _mean_around(watts: Floats, normal: Flags, first: np.ndarray, last: np.ndarray) -> Floats:
+    """Return the mean power of the normal rows in each `[first, last)`; not-a-number where there is none."""
+    sums = np.concatenate((np.zeros(1), np.cumsum(np.where(normal, np.nan_to_num(watts), 0.0))))
+    counts = np.concatenate((np.zeros(1), np.cumsum(normal)))
+    lo, hi = np.clip(first, 0, normal.size), np.clip(last, 0, normal.size)
+    with np.errstate(invalid="ignore"):
+        found: Floats = (sums[hi] - sums[lo]) / (counts[hi] - counts[lo])
+    return found
+
+
+def _bridged(watts: Floats, normal: Flags, begins: np.ndarray, ends: np.ndarray) -> Floats:
+    """Return for every row of a run the line from the power before to the power after."""
+    before = _mean_around(watts, normal, begins - _AROUND, begins)
+    after = _mean_around(watts, normal, ends, ends + _AROUND)
+    middle = float(np.median(watts[normal]))
+    before, after = (
+        np.where(np.isfinite(before), before, np.where(np.isfinite(after), after, middle)),
+        np.where(np.isfinite(after), after, np.where(np.isfinite(before), before, middle)),
+    )
+    lengths = ends - begins
+    place = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
+    share = (place + 0.5) / np.repeat(lengths, lengths)
+    found = np.nan_to_num(watts)
+    found[np.repeat(begins, lengths) + place] = np.repeat(before, lengths) * (1 - share) + share * np.repeat(
+        after, lengths
+    )
+    return found
+
+
+class _BridgeU:
+    """Relative standard uncertainty of a bridge over so many rows."""
+
+    def __init__(self, lengths: list[int], shares: list[float]) -> None:
+        self._lengths = np.log(np.array(lengths, float))
+        self._shares = np.maximum.accumulate(np.array(shares, float)) if shares else np.zeros(0)
+        self._longest = max(lengths, default=0)
+
+    def __call__(self, rows: int) -> float:
+        if rows > 2 * self._longest:
+            return _UNKNOWN_U
+        return max(_LEAST_U, float(np.interp(math.log(rows), self._lengths, self._shares)))
+
+
+def _bridge_uncertainty(watts: Floats, normal: Flags) -> _BridgeU:
+    """Try bridges over good times, where the truth is known, and learn how far they lie off."""
+    lengths: list[int] = []
+    shares: list[float] = []
+    clean = np.concatenate((np.zeros(1), np.cumsum(normal)))
+    sums = np.concatenate((np.zeros(1), np.cumsum(np.nan_to_num(watts))))
+    for length in _LENGTHS:
+        whole = length + 2 * _AROUND
+        if whole >= normal.size:
+            break
+        starts = np.flatnonzero(clean[whole:] - clean[:-whole] == whole)
+        if starts.size < _LEAST_TRIALS:
+            break
+        starts = starts[np.linspace(0, starts.size - 1, _TRIALS).astype(int)]
+        first, last = starts + _AROUND, starts + _AROUND + length
+        truth = sums[last] - sums[first]
+        ends_w = (sums[first] - sums[starts] + sums[last + _AROUND] - sums[last]) / _AROUND
+        bridged = 0.5 * ends_w * length
+        off = np.abs(bridged / np.maximum(truth, 1e-9) - 1)
+        lengths.append(length)
+        # A few long excursions must not hide in the tail.
+        shares.append(max(float(np.percentile(off, _SIGMA)), float(np.percentile(off, 95)) / 2))
+    return _BridgeU(lengths, shares)
+
+
+def _causes(  # noqa: PLR0917 - the columns that `missed_energy` has worked out
+    ten: TenMinutes,
+    measured: Floats,
+    normal: Flags,
+    begins: np.ndarray,
+    ends: np.ndarray,
+    bridge: Floats,
+    low_flow: Flags,
+    least_w: float,
+) -> np.ndarray:
+    """Return each row's cause as a place in `_STATES`; -1 where it is normal, -2 where the water was low."""
+    charging = ten["charging_ms"]
+    above = np.maximum(np.minimum(ten["above_cutin_ms"], ten["turning_ms"]) - charging, 0)
+    below = np.maximum(ten["turning_ms"] - np.maximum(ten["above_cutin_ms"], charging), 0)
+    amounts = np.stack(((1 - measured) * STEP_MS, ten["parked_ms"], ten["stopped_ms"], above, below))
+    cause = amounts.argmax(axis=0)
+    cause[normal] = -1
+    # A row in which next to nothing is amiss, at the edge of a run, belongs to its neighbour.
+    slight = ~normal & (amounts.max(axis=0) < _HALF * STEP_MS)
+    inner = (
+        slight
+        & np.concatenate((~normal[1:], np.zeros(1, bool)))
+        & ~np.concatenate((np.zeros(1, bool), slight[:-1]))
+    )
+    places = np.flatnonzero(inner)
+    cause[places] = cause[places + 1]
+    lasts = np.flatnonzero(slight & ~inner)
+    lasts = lasts[(lasts > 0)]
+    lasts = lasts[~normal[lasts - 1]]
+    cause[lasts] = cause[lasts - 1]
+    water = (cause == _STATES.index("stall")) | (cause == _STATES.index("slow"))
+    rated = np.isfinite(ten["stage_m"])
+    cause[water & rated & low_flow] = -2
+    # Without a level: the power before and after tells whether the water was ending anyway.
+    ending = np.zeros(normal.size, bool)
+    for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
+        ending[begin:end] = min(bridge[begin], bridge[end - 1]) < _LOW * least_w
+    cause[water & ~rated & ending & ~frost(ten)] = -2
+    return cause
+
+
+def _summed(  # noqa: PLR0917 - columns that belong together
+    cause: np.ndarray,
+    lost_wh: Floats,
+    u_share: Floats,
+    begins: np.ndarray,
+    ends: np.ndarray,
+    normal: Flags,
+    energy_u: float,
+) -> list[Missed]:
+    """Return the sums by cause; bridges over different runs err independently."""
+    run = np.repeat(np.arange(begins.size), ends - begins)
+    rows = np.flatnonzero(~normal)
+    found: list[Missed] = []
+    for number, name in enumerate(_STATES):
+        mine = cause[rows] == number
+        if not mine.any():
+            continue
+        lost, of_run = lost_wh[rows[mine]], run[mine]
+        sums = np.bincount(of_run, lost, minlength=begins.size)
+        us = np.bincount(of_run, np.abs(lost) * u_share[rows[mine]], minlength=begins.size)
+        total = float(sums.sum())
+        u = math.hypot(float(np.sqrt(us @ us)), energy_u * total)
+        whole_h = float(mine.sum()) * _HOUR
+        found.append(_missed(name, max(total, 0.0), u, whole_h, int(np.unique(of_run).size)))  # type: ignore[arg-type]
+    return found
+
+
+def _missed(cause: Cause, total_wh: float, u_wh: float, hours: float, episodes: int) -> Missed:
+    text = TEXT[cause]
+    figure = Figure(value=total_wh, u=u_wh, origin="modelled", note=text)
+    return Missed(cause=cause, energy_wh=figure, hours=hours, episodes=episodes, text=text)
+
+
+def _low_water(cause: np.ndarray, watts: Floats, normal: Flags) -> list[Missed]:
+    low = cause == -2
+    if not low.any():
+        return []
+    middle = float(np.median(watts[normal]))
+    given = float(np.nan_to_num(watts[low]).sum()) * _HOUR
+    hours = float(low.sum()) * _HOUR
+    begins, _ = _runs(low)
+    total = max(middle * hours - given, 0.0)
+    return [_missed("low water", total, _UNKNOWN_U * total, hours, int(begins.size))]
+
+
+def _clogging(watts: Floats, normal: Flags, ice: Flags, asked: Flags, u_of: _BridgeU) -> list[Missed]:
+    """Return what leaves at the rack kept back, over the rows before each step up."""
+    frozen = np.concatenate((np.zeros(1), np.cumsum(ice)))
+    total = squares = 0.0
+    rows = episodes = 0
+    for begin, end, natural in clogged(watts, normal):
+        lost = float((natural - watts[begin:end]).sum()) * _HOUR
+        thawed = frozen[end] > frozen[max(begin - _THAWS, 0)]  # ice goes as leaves do, in a moment
+        if lost <= 0 or thawed or not asked[end - 1]:
+            continue
+        total += lost
+        # The line's error is one of the whole power, of which only a part was lost.
+        squares += (u_of(end - begin) * float(natural.sum()) * _HOUR) ** 2
+        rows += end - begin
+        episodes += 1
+    if not episodes:
+        return []
+    return [_missed("clogging", total, math.sqrt(squares), rows * _HOUR, episodes)]
+
+
+def _diverted(ten: TenMinutes, energy_u: float, asked: Flags) -> list[Missed]:
+    dump_wh = np.where(asked, ten["dump_mwh"] / 1000, 0.0)
+    running = dump_wh > _DUMP_W * _HOUR  # below, it is the shunt's zero
+    if not running.any():
+        return []
+    total = float(dump_wh[running].sum())
+    text = TEXT["full battery"]
+    figure = Figure(value=total, u=energy_u * total, origin="measured", note=text)
+    begins, _ = _runs(running)
+    hours = float(running.sum()) * _HOUR
+    return [Missed(cause="full battery", energy_wh=figure, hours=hours, episodes=int(begins.size), text=text)]
+
+
+def _losses(ten: TenMinutes, drifts: Sequence[Drift], asked: Flags) -> list[Missed]:
+    """Return what a drift has cost since it began: the energy given, against what it would have been."""
+    power = [drift for drift in drifts if drift.kind != "volts"]
+    if not power:
+        return []
+    drift = min(power, key=lambda told: told.share.value)
+    span = next((span for span in ten.days if span.day >= drift.since), None)
+    if span is None:
+        return []
+    since = asked & (np.arange(ten.size) >= span.begin)
+    given = float(ten.energy_wh()[since].sum())
+    kept = 1 + drift.share.value
+    total = given * (1 / kept - 1)
+    late = drift.since_u_days * total / max(len(ten.days) - ten.days.index(span), 1)
+    u = math.hypot(given * drift.share.u / kept**2, late)
+    return [_missed("loss", total, u, float(since.sum()) * _HOUR, 1)] if given > 0 else []

@@ -1,0 +1,1 @@
+"""Copies what was booked into a time series database, in a process of its own that may die at any moment."""

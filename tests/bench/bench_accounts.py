@@ -1,0 +1,150 @@
+"""How long the accounts take over 1, 3 and 10 years from roll-ups, and to add a year of full records up anew.
+
+The twin's fast mode makes the years: 60 s records for the ten, since roll-ups are the same size whatever they were made
+from, and 10 s records for the year that is added up anew. Prints a table and writes build/accounts.json.
+
+    .venv/bin/python tests/bench/bench_accounts.py [YEARS ...]
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import json
+import sys
+import tempfile
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))
+
+from rolled import Rolled
+
+from wheelpit.accounts.books import day_books, total_energy
+from wheelpit.accounts.cascade import cascade
+from wheelpit.accounts.rebook import differences
+from wheelpit.accounts.timeledger import time_ledgers
+from wheelpit.plant import demo_plant_path, load_plant
+from wheelpit.plant.description import Node
+from wheelpit.store.reader import LedgerReader
+from wheelpit.twin.fast.years import Year
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from wheelpit.plant import Plant
+
+_REPO: Final = Path(__file__).resolve().parents[2]
+_YEARS: Final = (1, 3, 10)
+_LAST_DAY: Final = dt.date(2025, 12, 31)
+_TRIES: Final = 3
+
+Rows = dict[str, tuple[float, str]]
+
+
+def say(text: str, end: str = "\n") -> None:
+    """Print a line at once."""
+    sys.stdout.write(text + end)
+    sys.stdout.flush()
+
+
+def books(reader: LedgerReader, site: str, plant: Plant, _folder: Path) -> object:
+    """Return the books of all days with what they give together."""
+    return total_energy(day_books(reader, site, plant, details=False))
+
+
+def stages(reader: LedgerReader, site: str, plant: Plant, _folder: Path) -> object:
+    """Return the cascade of the whole time."""
+    return cascade(reader, site, plant)
+
+
+def hours(reader: LedgerReader, site: str, plant: Plant, _folder: Path) -> object:
+    """Return the time ledger of the whole time from roll-ups."""
+    rows = reader.days(site)
+    return time_ledgers(reader, site, plant, [rows[0].start_ms, rows[-1].end_ms], fine=False)
+
+
+# What a page over years is made from; what counts towards `accounts_10y_s` is marked.
+PAGES: Final[tuple[tuple[str, bool, Callable[[LedgerReader, str, Plant, Path], object]], ...]] = (
+    ("books", True, books),
+    ("cascade", True, stages),
+    ("hours", False, hours),
+)
+
+
+def make(path: Path, years: int, *, record_s: int, raw: bool = False) -> Plant:
+    """Write a ledger of some years that end with 2025."""
+    plant = dataclasses.replace(load_plant(demo_plant_path()), nodes=(Node(id="wheel", record_s=record_s),))
+    first_day = dt.date(_LAST_DAY.year - years + 1, 1, 1)
+    run = Year(plant, kind="everything", days=(_LAST_DAY - first_day).days + 1, first_day=first_day)
+    with Rolled(path, plant, run.node, raw=raw) as out:
+        for columns in run.records():
+            out.add(columns)
+            day = dt.datetime.fromtimestamp(columns.end_ms[-1] / 1000, dt.UTC)
+            say(f"making {years} years: {day:%Y-%m}   ", end="\r")
+    return plant
+
+
+def timed(work: Callable[[], object]) -> tuple[float, float]:
+    """Return the shortest of some tries [s], by the clock and by the processor's own time."""
+    clock, own = [], []
+    for _ in range(_TRIES):
+        begun, begun_own = time.perf_counter(), time.process_time()
+        work()
+        clock.append(time.perf_counter() - begun)
+        own.append(time.process_time() - begun_own)
+    return min(clock), min(own)
+
+
+def over_years(folder: Path, years: int) -> Rows:
+    """Return how long each page takes over some years."""
+    path = folder / f"{years}.db"
+    plant = make(path, years, record_s=60)
+    reader = LedgerReader(path)
+    rows: Rows = {}
+    together = together_own = 0.0
+    for name, counts, work in PAGES:
+        took, own = timed(lambda work=work: work(reader, plant.site.id, plant, folder))  # type: ignore[misc]
+        rows[f"accounts_{name}_{years}y_s"] = (took, "s")
+        if counts:
+            together, together_own = together + took, together_own + own
+    rows[f"accounts_{years}y_s"] = (together, "s")
+    rows[f"accounts_{years}y_cpu_s"] = (together_own, "s, processor")
+    path.unlink()
+    return rows
+
+
+def rebooked(folder: Path) -> Rows:
+    """Return how long it takes to add a year of full records up anew, and how many totals then differ."""
+    path = folder / "raw.db"
+    plant = make(path, 1, record_s=10, raw=True)
+    begun = time.perf_counter()
+    lines, _ = differences(
+        LedgerReader(path),
+        plant.site.id,
+        progress=lambda done, of: say(f"added up {done} of {of} days   ", end="\r"),
+    )
+    took = time.perf_counter() - begun
+    return {"rebook_1y_s": (took, "s"), "rebook_1y_differences": (float(len(lines)), "totals")}
+
+
+def main() -> None:
+    """Run, print and write."""
+    counts = [int(word) for word in sys.argv[1:]] or list(_YEARS)
+    rows: Rows = {}
+    with tempfile.TemporaryDirectory() as folder:
+        for years in counts:
+            rows |= over_years(Path(folder), years)
+        rows |= rebooked(Path(folder))
+    say(f"{'':<40}")
+    for key, (value, unit) in rows.items():
+        say(f"{key:<34}{value:>12.4g} {unit}")
+    build = _REPO / "build"
+    build.mkdir(exist_ok=True)
+    written = {key: {"value": round(value, 5), "unit": unit} for key, (value, unit) in rows.items()}
+    (build / "accounts.json").write_text(json.dumps(written, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()
