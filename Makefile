@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 STUBS := build/typings
 
-.PHONY: bench bench-twin bench-flash demo test check types lint fast slow contract packages lock clean
+.PHONY: bench bench-accounts bench-forward bench-host bench-node bench-twin crash soak truth demo test check types lint fast slow contract packages lock clean
 
 demo: $(VENV)/.run-installed
 	@$(BIN)/wheelpit demo
@@ -62,10 +62,20 @@ slow: $(VENV)/.test-installed
 
 # Figures: each prints a table and writes build/<name>.json -------------------------------------------------
 
-bench: bench-twin bench-flash
+bench: bench-twin bench-node bench-host bench-accounts
 
-bench-twin bench-flash: bench-%: $(VENV)/.test-installed
+bench-twin bench-node bench-host bench-accounts bench-forward: bench-%: $(VENV)/.test-installed
 	$(BIN)/python tests/bench/bench_$*.py
+
+# Campaigns that take minutes to an hour; the tests run a short form of each.
+crash: $(VENV)/.test-installed
+	$(BIN)/python tests/bench/crash.py
+
+soak: $(VENV)/.test-installed
+	$(BIN)/python tests/bench/soak_node.py
+
+truth: $(VENV)/.test-installed
+	$(BIN)/python tests/bench/truth.py
 
 # For those who change things ------------------------------------------------------------------------------
 

@@ -20,6 +20,8 @@ from wheelpit import places
 from wheelpit.accounts.books import DayBook, day_books
 from wheelpit.errors import WheelpitError
 from wheelpit.plant import Plant, load_plant
+from wheelpit.report import gather as gather_period
+from wheelpit.report.period import sections_of
 from wheelpit.store.alarms import AlarmRow, read_alarms
 from wheelpit.store.choose import chosen, reading
 from wheelpit.store.ledger import FILE as LEDGER_FILE
@@ -28,6 +30,7 @@ from wheelpit.store.live import LiveReader
 from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
+    from wheelpit.report.sheet import Section
     from wheelpit.store.rows import RecordRow
 
 PLANT_ENVIRONMENT: Final = "WHEELPIT_PLANT"
@@ -172,3 +175,12 @@ def books(ledger: Path, plant_file: Path, site: str, first: date, last: date) ->
 def undated_wh(ledger: Path, site: str) -> float:
     """Return the energy from the charge controller that has no date yet."""
     return reading(ledger).undated(site).get("charge_mwh", 0) / 1000
+
+
+@st.cache_data(ttl=300, max_entries=6, show_spinner="Reading the season")
+def sections(ledger: Path, plant_file: Path, year: int, month: int | None) -> list[Section]:
+    """Return what there is to say of a year, or of one month of it. Raises `ReportError` where nothing was booked."""
+    reader, described = LedgerReader(ledger), plant(plant_file)
+    if month is None:
+        return sections_of(gather_period.year_of(reader, ledger.parent, described, year))
+    return sections_of(gather_period.month(reader, ledger.parent, described, year, month))

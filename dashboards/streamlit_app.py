@@ -15,6 +15,7 @@ st.set_page_config(page_title="Wheelpit", page_icon=Path(__file__).with_name("ma
 pages = [
     st.Page("app_pages/now.py", title="Now", default=True),
     st.Page("app_pages/days.py", title="Days"),
+    st.Page("app_pages/season.py", title="Season"),
 ]
 if running(data.where().state, "twin") is not None:
     pages.append(st.Page("app_pages/trials.py", title="Trials"))

@@ -63,7 +63,6 @@ class Node:
         self.faults = FaultLog(self.kept.files, self.clock, self.journal.boot)
         self.log.keeper = self.faults.add if folder is not None else None
         self._tell_of_the_start()
-        self.sampler = Sampler(told, board, self.clock, self.journal.boot, self.journal, self.guard)
         self._folder = folder
         self.control = Desk(self._make_control) if folder is not None else None
         if self.control is not None and self.kept.there(TRIAL):
@@ -73,7 +72,6 @@ class Node:
         )
         live = encode.LiveEncoder(told.layout, self.journal.id, self.journal.boot, messages.live)
         records = encode.RecordEncoder(told.layout, self.journal.id, messages.record)
-        self.sampler.on_news = self._news
         self.delivery = Delivery(self.journal, records, self.clock, told.rewind_s * 1000)
         dog = board.watchdog(WATCHDOG_MS)
         resolver = Resolver(dog.feed, board=board, now_ms=self.clock.up_ms)
@@ -91,13 +89,16 @@ class Node:
         )
         self.supervisor = Supervisor(self.clock.up_ms, dog, self.restart, self.log)
         self.supervisor.on_late = self._keep_faults_now
-        self.supervisor.add("sampler", self.sampler.run, SAMPLER_LIMIT_MS)
-        self.supervisor.add("link", self.link.run, LINK_LIMIT_MS)
         if told.time is not None:
             from node.timekeeper import Timekeeper  # noqa: PLC0415 - as for the guard
 
             keeper = Timekeeper(board, told.time, self.clock, self.log, resolver)
             self.supervisor.add("time", keeper.run, LINK_LIMIT_MS)
+        # Last of all: its time counts from here on, and what passes before the first sample is not measured.
+        self.sampler = Sampler(told, board, self.clock, self.journal.boot, self.journal, self.guard)
+        self.sampler.on_news = self._news
+        self.supervisor.add("sampler", self.sampler.run, SAMPLER_LIMIT_MS)
+        self.supervisor.add("link", self.link.run, LINK_LIMIT_MS)
         self.supervisor.add("keeper", self._keep, KEEPER_LIMIT_MS)
         if hasattr(self.journal, "keep"):
             self.supervisor.add("journal", self.journal.keep, KEEPER_LIMIT_MS)
@@ -146,6 +147,8 @@ class Node:
             self.log.note("the faults cannot be kept (%s)" % error)
 
     def _tell_of_the_start(self) -> None:
+        if self.faults.last:
+            self.log.note("the last fault before this start: " + self.faults.last)
         if self.boots.minimal:
             self.log.fault("minimal mode: %d starts in a row came too soon" % self.boots.fast)
         elif self.boots.fast:

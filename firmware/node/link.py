@@ -145,6 +145,8 @@ class Link:
         if not isinstance(error, OSError):
             return "%s" % error
         code = error.args[0] if error.args else None
+        if isinstance(code, str):
+            return code
         return errno.errorcode.get(code) or "network error %s" % error
 
     # What is said ---------------------------------------------------------------------------------------------

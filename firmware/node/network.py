@@ -5,6 +5,7 @@ That the interface says it is connected proves little; that somebody answered do
 
 import asyncio
 import errno
+import gc
 
 from micropython import const
 
@@ -80,6 +81,7 @@ class Network:
         address = await self._resolver.address(host)
         if self._tls is None:
             return await self._board.open_connection(address, port)
+        gc.collect()  # encryption wants its buffers in one piece
         return await self._board.open_connection(
             address, port, self._tls.context, self._tls.server_name or host
         )

@@ -11,9 +11,12 @@ import os
 from node import names
 from node.chipsettings import ChannelSettings, I2cChannel, channels_of, pins_of, shunts_of
 from node.fields import Part, SettingsError
-from node.guardsettings import GuardSettings
 from node.netsettings import TimeSettings, TlsSettings
 from node.pattern import MAGNETS_MAX
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from node.guardsettings import GuardSettings
 
 # A node measures these; the wheel's speed comes from the section `wheel`.
 _MEASURED = tuple(name for name in names.CHANNELS if name not in ("wheel_rpm", "alternator_rpm"))
@@ -149,7 +152,7 @@ class Settings:
         self.journal_kib = top.whole("journal_kib", 40, 4096) if top.has("journal_kib") else 0
         self.time = TimeSettings(top.part("time")) if top.has("time") else None
         self.tls = TlsSettings(top.part("tls")) if top.has("tls") else None
-        self.guard = GuardSettings(top.part("guard")) if top.has("guard") else None
+        self.guard = _guard_of(top)
         self.wheel = WheelSettings(top.part("wheel")) if top.has("wheel") else None
         self.alternator = AlternatorSettings(top.part("alternator")) if top.has("alternator") else None
         self.i2c = I2cSettings(top.part("i2c")) if top.has("i2c") else None
@@ -233,6 +236,14 @@ def _read(path: str) -> "dict[str, object]":
             return told
         problem = f"{path}: must hold one JSON object {{...}}"
     raise SettingsError([problem])
+
+
+def _guard_of(top: Part) -> "GuardSettings | None":
+    if not top.has("guard"):
+        return None
+    from node import guardsettings  # noqa: PLC0415 - no memory for it where there is none
+
+    return guardsettings.GuardSettings(top.part("guard"))
 
 
 def _check_wiring(settings: Settings, top: Part) -> None:

@@ -18,12 +18,15 @@ _COMMANDS: Final = (
     "board",
     "books",
     "cascade",
+    "commission",
     "demo",
     "doctor",
     "export",
     "forward",
     "hours",
+    "import",
     "keys",
+    "match",
     "node",
     "note",
     "plant",
@@ -35,6 +38,9 @@ _COMMANDS: Final = (
     "twin",
 )
 
+# A module cannot bear a name that Python keeps for itself.
+_MODULES: Final = {"import": "import_"}
+
 
 class _Commands(click.Group):
     """A group whose subcommands live in `wheelpit.commands.<name>` as `command`."""
@@ -45,7 +51,9 @@ class _Commands(click.Group):
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002
         if cmd_name not in _COMMANDS:
             return None
-        command: click.Command = importlib.import_module(f"wheelpit.commands.{cmd_name}").command
+        command: click.Command = importlib.import_module(
+            f"wheelpit.commands.{_MODULES.get(cmd_name, cmd_name)}"
+        ).command
         return command
 
     def invoke(self, ctx: click.Context) -> object:

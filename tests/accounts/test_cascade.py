@@ -209,6 +209,24 @@ def test_battery_a_alone_gives_a_lower_bound_and_no_chain_above(books: Any) -> N
     assert stages["loads"].energy_wh is None
 
 
+def test_the_copper_s_loss_does_not_hang_on_charge_a(books: Any) -> None:
+    begin, end = (
+        TEXT.index('[[sensor]]\nchannel = "charge_a"'),
+        TEXT.index('[[sensor]]\nchannel = "battery_a"'),
+    )
+    less = parse_plant(TEXT[:begin] + TEXT[end:])
+    steady = Steady(books)
+    for cell in range(144):
+        steady.add(JUNE_1 + (cell + 1) * TEN_MIN, lost=("charge", "charging"))
+    stages = by_name(cascade(books.reader, books.site, less))
+    loss_w = (wh(stages["alternator shaft"]) - wh(stages["behind the bridge"])) / 24
+    amps, alternator = steady.point.rectified_a, PLANT.alternator
+    wanted_w = 2 * alternator.resistance_ohm * amps**2 + 2 * alternator.diode_v * amps
+    assert loss_w == pytest.approx(
+        wanted_w + alternator.iron_nm * steady.point.alternator_rpm * math.pi / 30, rel=0.01
+    )
+
+
 def test_a_change_of_the_plant_is_marked_and_its_day_left_out(books: Any) -> None:
     changed = parse_plant(
         f'{TEXT}\n[[change]]\non = 2026-06-02T12:00:00\nwhat = "another belt"\nbefore.belt.loss_nm = 0.3\n'

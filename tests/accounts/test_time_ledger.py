@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -42,7 +43,14 @@ class Node:
         self.at_ms = JUNE_1
 
     def cut(
-        self, state: WheelState, span_ms: int = TEN_S, *, rpm: float = 10.0, dump_a: float = 0.0, **ms: int
+        self,
+        state: WheelState,
+        span_ms: int = TEN_S,
+        *,
+        rpm: float = 10.0,
+        mean_rpm: float | None = None,
+        dump_a: float = 0.0,
+        **ms: int,
     ) -> None:
         told = {
             "turning_ms": span_ms,
@@ -65,7 +73,7 @@ class Node:
         }
         record = Record(
             seq=seq, first=seq, up_ms=self.up_ms, dur_ms=span_ms, span_ms=span_ms, end_ms=self.at_ms,
-            clock="host", state=state, mean=mean, min=mean, max=mean, total=dict(self.totals),
+            clock="host", state=state, mean=mean | {"wheel_rpm": rpm if mean_rpm is None else mean_rpm}, min=mean, max=mean, total=dict(self.totals),
         )  # fmt: skip
         with self.books.ledger.transaction():
             self.books.keeper.records("wheel", Sent("0" * 16, self.sent, [record]), "t", self.at_ms)
@@ -214,6 +222,33 @@ def test_a_wheel_that_ran_down_is_dated_back_by_its_last_gaps(books: Any) -> Non
     assert stop.kind == "ran down"
     assert stop.told_ms - stop.at_ms == pytest.approx(2.4 * 15_000 / 4, abs=1)
     assert stop.u_ms >= 1_000
+
+
+LN = math.log(2.4)
+
+
+@pytest.mark.parametrize("begins_s", [0.5, 2.0, 3.5, 5.0, 7.0])
+def test_a_running_down_wheel_is_dated_by_the_speeds_that_were_shown(books: Any, begins_s: float) -> None:
+    """Gaps of 2, 2, 2 and 4 s: a turn of 10 s, 6 rpm, shown until 4 s after the last magnet, then 24 / t; sure at 9.6 s.
+
+    The record that ends with the stop begins so many seconds after the last magnet.
+    """
+    node = Node(books)
+    node.charging(3)
+    node.cut("slow", 4_000, wheel_edges=2, rpm=7.5)
+    last_ms = node.at_ms + 5_000
+    falls_to = min(6.0, 24 / begins_s)
+    node.cut("slow", round(5_000 + 1000 * begins_s), wheel_edges=2, rpm=falls_to)
+    shown = 6 * max(4 - begins_s, 0.0) + 24 * (LN if begins_s < 4 else math.log(9.6 / begins_s))
+    length_s = 9.6 - begins_s
+    node.cut(
+        "stopped", round(1000 * length_s), turning_ms=round(1000 * length_s), stopped_ms=0, mean_rpm=shown / length_s,
+        rpm=falls_to,
+    )  # fmt: skip
+    (stop,) = stops(books)
+    assert stop.kind == "ran down"
+    assert abs(stop.at_ms - last_ms) <= 500
+    assert stop.told_ms == last_ms + 9_600
 
 
 def test_a_wheel_that_stood_before_or_was_parked_did_not_stop_here(books: Any) -> None:

@@ -134,12 +134,12 @@ def main() -> None:
     counts = [int(word) for word in sys.argv[1:]] or list(_YEARS)
     rows: Rows = {}
     with tempfile.TemporaryDirectory() as folder:
-        for years in counts:
-            rows |= over_years(Path(folder), years)
-        rows |= rebooked(Path(folder))
-    say(f"{'':<40}")
-    for key, (value, unit) in rows.items():
-        say(f"{key:<34}{value:>12.4g} {unit}")
+        for years in (*counts, 0):
+            found = over_years(Path(folder), years) if years else rebooked(Path(folder))
+            say(f"{'':<40}", end="\r")
+            for key, (value, unit) in found.items():
+                say(f"{key:<34}{value:>12.4g} {unit}")
+            rows |= found
     build = _REPO / "build"
     build.mkdir(exist_ok=True)
     written = {key: {"value": round(value, 5), "unit": unit} for key, (value, unit) in rows.items()}

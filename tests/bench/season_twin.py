@@ -11,7 +11,14 @@ import numpy as np
 
 from wheelpit.accounts.tenminutes import CHANNELS, STEP_MS, TOTALS, DaySpan, TenMinutes, empty_rows
 from wheelpit.plant import demo_plant_path, load_plant
-from wheelpit.plant.description import LinearSensor, LoadCellSensor, Node, PhaseSensor, ThermometerSensor, Weir
+from wheelpit.plant.description import (
+    LinearSensor,
+    LoadCellSensor,
+    Node,
+    PhaseSensor,
+    ThermometerSensor,
+    Weir,
+)
 from wheelpit.twin.assumptions import USUAL
 from wheelpit.twin.fast.course import FastTwin
 from wheelpit.twin.fast.household import Habits
@@ -100,7 +107,12 @@ def run(
 
     """
     recorder = Recorder(
-        told, "wheel", seed=seed if sensor_seed is None else sensor_seed, first_day=FIRST_DAY, outages=outages, worse=worse
+        told,
+        "wheel",
+        seed=seed if sensor_seed is None else sensor_seed,
+        first_day=FIRST_DAY,
+        outages=outages,
+        worse=worse,
     )
     twin = FastTwin(
         told if true is None else true,
@@ -148,6 +160,7 @@ def run(
     for name in TOTALS:
         table[name] = columns[name].astype(np.float32)
     spans = tuple(
-        DaySpan(FIRST_DAY + dt.timedelta(days=day), day * ROWS_A_DAY, (day + 1) * ROWS_A_DAY) for day in range(days)
+        DaySpan(FIRST_DAY + dt.timedelta(days=day), day * ROWS_A_DAY, (day + 1) * ROWS_A_DAY)
+        for day in range(days)
     )
     return Run(TenMinutes(first_ms + STEP_MS * np.arange(rows, dtype=np.int64), table, spans), truth)

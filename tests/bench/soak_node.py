@@ -20,6 +20,7 @@ import tempfile
 import time
 from collections import Counter
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 _REPO = Path(__file__).resolve().parents[2]
 sys.path[:0] = [
@@ -30,7 +31,10 @@ sys.path[:0] = [
 
 importlib.import_module("shims").install()
 
-from soak import FAULTS, Soak, Verdict  # noqa: E402 - after the names that MicroPython adds
+from soak import FAULTS, Soak  # noqa: E402 - after the names that MicroPython adds
+
+if TYPE_CHECKING:
+    from soak_truth import Verdict
 
 
 def say(text: str, end: str = "\n") -> None:

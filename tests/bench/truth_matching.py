@@ -1,6 +1,6 @@
 """Matching against the twin: is the named pulley the best, is its gain inside its interval, is it ever unsafe?
 
-    .venv/bin/python tests/bench/truth_matching.py [--quick]
+.venv/bin/python tests/bench/truth_matching.py [--quick]
 """
 
 from __future__ import annotations
@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import season_twin as twin
 from season_twin import DEMO, fitted
 
 from wheelpit.accounts.matching import Match, match
+from wheelpit.plant.description import FoldBackConverter
 from wheelpit.plant.operating import runaway
 from wheelpit.twin.fast.steady import steady_chain
 from wheelpit.twin.variety import Variant, variant
@@ -41,7 +42,8 @@ def told_plant(number: int) -> Plant:
     plant = fitted(DEMO, "stage_m")
     if number % 3 == 1:
         return dataclasses.replace(plant, belt=dataclasses.replace(plant.belt, pulley_diameter_m=0.112))
-    if number % 3 == 2:  # noqa: PLR2004 - one in three
+    if number % 3 == 2:
+        assert isinstance(plant.converter, FoldBackConverter)
         stout = dataclasses.replace(plant.converter, largest_input_v=150.0, parts_v=200.0)
         return dataclasses.replace(plant, converter=stout)
     return plant
@@ -88,11 +90,14 @@ def judge(number: int, days: int = _DAYS) -> Judged:
     unchanged = found.best.pulley_mm == now_mm
     limit_v = getattr(told.converter, "largest_input_v", np.inf)
     return Judged(
-        found, 1 - here / max(energies.values()), here / energies[now_mm] - 1, unchanged or racing.open_v <= limit_v
+        found,
+        1 - here / max(energies.values()),
+        here / energies[now_mm] - 1,
+        unchanged or racing.open_v <= limit_v,
     )
 
 
-def run(quick: bool, say: Say) -> Rows:
+def run(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - how all parts of the truth are called
     """Return all figures of this part, by key, with their unit."""
     judged: list[Judged] = []
     for number in range(1, (3 if quick else _PLANTS) + 1):
@@ -106,15 +111,10 @@ def run(quick: bool, say: Say) -> Rows:
         )
     changed = [one for one in judged if one.found.best.pulley_mm != one.found.today.pulley_mm]
     inside = [one.found.best.gain.low <= one.true_gain <= one.found.best.gain.high for one in changed]
-    wrong = sum(one.found.worth and one.true_gain < 0.01 for one in judged)  # noqa: PLR2004 - one per cent
+    wrong = sum(one.found.worth and one.true_gain < 0.01 for one in judged)
     return {
         "matching_regret_pct": (100 * max(one.regret for one in judged), "%"),
         "matching_gain_inside_pct": (100 * sum(inside) / max(len(inside), 1), "%"),
         "matching_unsafe": (float(sum(not one.safe for one in judged)), "ratios"),
         "matching_not_worth_it": (float(wrong), "pulleys"),
     }
-
-
-if __name__ == "__main__":
-    for key, (value, unit) in run("--quick" in sys.argv, lambda text: print(text, flush=True)).items():
-        print(f"{key:32}{value:10.2f} {unit}")

@@ -1,20 +1,21 @@
 """Baselines, drift, slip and missed energy against the twin, whose truth is known.
 
-    .venv/bin/python tests/bench/truth_season.py [--quick]
+.venv/bin/python tests/bench/truth_season.py [--quick]
 """
 
 from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import functools
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import season_twin as twin
 from season_twin import DAY_S, DEMO, FIRST_DAY, ROWS_A_DAY, Run, fitted
@@ -23,7 +24,7 @@ from wheelpit.accounts.baselines import Restart
 from wheelpit.accounts.drift import Drift, drifts
 from wheelpit.accounts.missed import missed_energy
 from wheelpit.accounts.slip import SlipWatch, healthy_belt
-from wheelpit.accounts.tenminutes import DaySpan, TenMinutes
+from wheelpit.accounts.tenminutes import TenMinutes
 from wheelpit.plant.chain import ratio_of
 from wheelpit.plant.limits import limits_of
 from wheelpit.plant.operating import OperatingPoint, operating_point
@@ -52,6 +53,8 @@ _BELT_DAY: Final = 200  # of the logged belt change
 _HOUR_S: Final = 3600.0
 _LOSSES: Final = frozenset({"bearing", "belt-slip", "tailwater", "phase-lost", "corroded-terminal", "jam"})
 _SLIP: Final = 0.03
+_ROW_S: Final = 600.0
+_LEAST_WH: Final = 5.0
 
 
 def debris(seed: int, days: int, *, mean_mm: float = 1.0, most_mm: float = 3.0) -> Iterator[Episode]:
@@ -66,7 +69,9 @@ def debris(seed: int, days: int, *, mean_mm: float = 1.0, most_mm: float = 3.0) 
         day += lies + rng.exponential(6)
 
 
-def claims(run: Run, plant: Plant, first: int, last: int, restarts: tuple[Restart, ...] = ()) -> Iterator[tuple[int, Drift]]:
+def claims(
+    run: Run, plant: Plant, first: int, last: int, restarts: tuple[Restart, ...] = ()
+) -> Iterator[tuple[int, Drift]]:
     """Yield each day's claims from one day on, as a person would have seen them that evening."""
     for day in range(first, last):
         for drift in drifts(run.ten.part(0, (day + 1) * ROWS_A_DAY), plant, restarts):
@@ -105,7 +110,7 @@ def _bearing_of(plant: Plant, share: float, seed: int) -> float:
     return min(share * point.shaft_w / (3.0 * point.bearing_w), 1.0)
 
 
-def losses(quick: bool, say: Say) -> Rows:
+def losses(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
     """Look for losses of shaft power with a clean weir, with debris on it, and with a torque arm."""
     count = 2 if quick else 12
     sets: dict[str, tuple[tuple[str, ...], float, float, int, int]] = {
@@ -168,10 +173,12 @@ def _noisy_torque(run: Run, seed: int) -> None:
     rng = np.random.default_rng([seed, 5])
     column = run.ten.columns["shaft_nm"]
     column *= np.float32(1 + 0.005 * rng.standard_normal())
-    column += np.float32(0.3 * rng.standard_normal()) + (0.2 * rng.standard_normal(column.size)).astype(np.float32)
+    column += np.float32(0.3 * rng.standard_normal()) + (0.2 * rng.standard_normal(column.size)).astype(
+        np.float32
+    )
 
 
-def false_claims(quick: bool, say: Say) -> Rows:
+def false_claims(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
     """Count claims of drift in the three years where nothing is lost, debris, frost, rakes and a new belt among them."""
     told = fitted(DEMO, "stage_m", "alternator_rpm", "water_degc")
     thinner = dataclasses.replace(told, belt=dataclasses.replace(told.belt, belt_mm=4.0))
@@ -214,7 +221,7 @@ def _spliced(first: Run, second: Run, day: int) -> Run:
     return Run(TenMinutes(first.ten.start_ms, columns, first.ten.days), first.truth)
 
 
-def slips(quick: bool, say: Say) -> Rows:
+def slips(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
     """Let belts slip by 3 % under load and count the minutes of loaded running until that is said."""
     watched = [_slipping(number) for number in range(1, (2 if quick else 10) + 1)]
     took = [minutes for minutes, _, _ in watched]
@@ -243,7 +250,9 @@ def _slipping(number: int) -> tuple[float, float, int]:
     slip = 1 - speeds["alternator_rad_s"] / speeds["wheel_rad_s"] / ratio_of(made.plant)
     flow_l_s = float(flows[np.argmax(slip >= _SLIP)])
     fault = Episode("belt-slip", 0.5 * DAY_S, 1 - tension)
-    recorder = Recorder(fitted(DEMO, "alternator_rpm", record_s=10), "wheel", seed=number, first_day=FIRST_DAY)
+    recorder = Recorder(
+        fitted(DEMO, "alternator_rpm", record_s=10), "wheel", seed=number, first_day=FIRST_DAY
+    )
     course = FastTwin(
         made.plant, first_day=FIRST_DAY, seed=number, orders=Orders(faults=(fault,)), source=DailyFlow([flow_l_s] * 2),
         assumptions=calm,
@@ -252,8 +261,14 @@ def _slipping(number: int) -> tuple[float, float, int]:
     onset_ms = round(dt.datetime.combine(FIRST_DAY, dt.time(12), dt.UTC).timestamp() * 1000)
     false, told_slip = 0, None
     for found in recorder.record(course):
-        columns = (found.mean["wheel_rpm"], found.mean["alternator_rpm"], found.mean["battery_v"] * found.mean["charge_a"])
-        for end_ms, wheel_rpm, alternator_rpm, watts in zip(found.end_ms.tolist(), *(c.tolist() for c in columns), strict=True):
+        columns = (
+            found.mean["wheel_rpm"],
+            found.mean["alternator_rpm"],
+            found.mean["battery_v"] * found.mean["charge_a"],
+        )
+        for end_ms, wheel_rpm, alternator_rpm, watts in zip(
+            found.end_ms.tolist(), *(c.tolist() for c in columns), strict=True
+        ):
             slip_now = watch.record(end_ms - found.span_ms, end_ms, wheel_rpm, alternator_rpm, watts)
             if slip_now is not None and end_ms <= onset_ms:
                 false += 1
@@ -264,57 +279,75 @@ def _slipping(number: int) -> tuple[float, float, int]:
     return (told_slip.found_ms - onset_ms) / 60_000, abs(told_slip.since_ms - onset_ms) / 60_000, false
 
 
-def missed(quick: bool, say: Say) -> Rows:
+# By cause: the fault in the twin, its severity, the hours in which it comes.
+_CASES: Final[dict[str, tuple[str, float, float]]] = {
+    "stall": ("jam", 1.0, 0.0),
+    "not charging": ("fuse-open", 1.0, 0.0),
+    "clogging": ("clogging", 0.4, 5.0),
+    "parked": ("", 0.0, 0.0),
+    "no data": ("", 0.0, 0.0),
+}
+_RUN_DAYS: Final = 150
+
+
+class _Trial(NamedTuple):
+    """A fault of one plant: what is planned, when the node is dark, and the rows around it."""
+
+    orders: Orders
+    outages: tuple[Outage, ...]
+    rows: slice
+
+
+def _trial(cause: str, rng: np.random.Generator) -> _Trial:
+    fault, severity, ramp_h = _CASES[cause]
+    begin = float(rng.uniform(85, 135)) * DAY_S
+    hours = float(rng.uniform(7, 14)) if fault == "clogging" else float(rng.uniform(3, 30))
+    end = begin + hours * _HOUR_S
+    rows = slice(int(begin / _ROW_S) - 2, int(end / _ROW_S) + 3)
+    if fault:
+        episode = Episode(fault, begin, severity, ramp_h * _HOUR_S, end)
+        return _Trial(Orders(faults=(episode,)), (), rows)
+    if cause == "parked":
+        return _Trial(Orders(parked=(Parked(begin, end),)), (), rows)
+    return _Trial(Orders(), (Outage(begin, end),), rows)
+
+
+def _truly_missed(well: Run, run: Run, outages: tuple[Outage, ...]) -> float:
+    """Return what the twin gave less [Wh], or what it gave while the node was dark."""
+    given = well.truth["given_w"]
+    if not outages:
+        return float((given - run.truth["given_w"]).sum()) / 6
+    rows = np.arange(given.size)
+    first, last = (round(t_s / 60) * 60 / _ROW_S for t_s in outages[0])
+    part = np.clip(np.minimum(rows + 1, last) - np.maximum(rows, first), 0, 1)
+    return float((given * part).sum()) / 6
+
+
+def missed(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
     """Compare the energy missed by cause with the twin run again without the fault."""
-    cases = {
-        "stall": ("jam", 1.0, 0.0), "not charging": ("fuse-open", 1.0, 0.0), "clogging": ("clogging", 0.4, 5.0),
-        "parked": ("", 0.0, 0.0), "no data": ("", 0.0, 0.0),
-    }  # fmt: skip
-    count = 2 if quick else 20
-    inside: dict[str, list[bool]] = {cause: [] for cause in cases}
+    inside: dict[str, list[bool]] = {cause: [] for cause in _CASES}
     widths: list[float] = []
-    for number in range(1, count + 1):
+    for number in range(1, (2 if quick else 20) + 1):
         told = fitted(DEMO, "stage_m") if number % 2 else fitted(DEMO)
         made = variant(told, number)
         rng = np.random.default_rng([number, 11])
-
-        def go(orders: Orders = Orders(), outages: tuple[Outage, ...] = (), number: int = number) -> Run:  # noqa: B008
-            return twin.run(
-                told, 150, true=made.plant, assumptions=made.assumptions, orders=orders, outages=outages,
-                seed=number, sensor_seed=made.sensor_seed,
-            )  # fmt: skip
-
+        go = functools.partial(
+            twin.run, told, _RUN_DAYS, true=made.plant, assumptions=made.assumptions, seed=number,
+            sensor_seed=made.sensor_seed,
+        )  # fmt: skip
         well = go()
-        # Gain errors are the same in both runs: the truth is put as the sensors would have shown it, times one.
-        for cause, (fault, severity, ramp_h) in cases.items():
-            begin = float(rng.uniform(85, 135)) * DAY_S
-            hours = float(rng.uniform(3, 30)) if fault != "clogging" else float(rng.uniform(7, 14))
-            end = begin + hours * _HOUR_S
-            window = slice(int(begin / 600) - 2, int(end / 600) + 3)
-            outages: tuple[Outage, ...] = ()
-            orders = Orders()
-            if fault:
-                orders = Orders(faults=(Episode(fault, begin, severity, ramp_h * _HOUR_S, end),))
-            elif cause == "parked":
-                orders = Orders(parked=(Parked(begin, end),))
-            else:
-                outages = (Outage(begin, end),)
-            run = go(orders, outages)
-            if cause == "no data":
-                first, last = int(begin / 60) * 60 / 600, int(end / 60) * 60 / 600
-                rows = np.arange(well.truth["given_w"].size)
-                part = np.clip(np.minimum(rows + 1, last) - np.maximum(rows, first), 0, 1)
-                true_wh = float((well.truth["given_w"] * part).sum()) / 6
-            else:
-                true_wh = float((well.truth["given_w"] - run.truth["given_w"]).sum()) / 6
-            found = missed_energy(run.ten, told, limits_of(told), rows=window)
-            figure = next((one.energy_wh for one in found if one.cause == cause), None)
-            if true_wh < 5.0:
+        for cause in _CASES:
+            trial = _trial(cause, rng)
+            run = go(orders=trial.orders, outages=trial.outages)
+            true_wh = _truly_missed(well, run, trial.outages)
+            if true_wh < _LEAST_WH:
                 continue
+            found = missed_energy(run.ten, told, limits_of(told), rows=trial.rows)
+            figure = next((one.energy_wh for one in found if one.cause == cause), None)
             hit = figure is not None and figure.low <= true_wh <= figure.high
             inside[cause].append(hit)
             if figure is not None:
-                widths.append((figure.high - figure.low) / 2 / max(true_wh, 1.0))
+                widths.append((figure.high - figure.low) / 2 / true_wh)
             if not hit:
                 shown = "nothing" if figure is None else f"{figure.value:.0f} +- {1.96 * figure.u:.0f}"
                 say(f"    plant {number}, {cause}: {shown} Wh found, {true_wh:.0f} Wh true")
@@ -328,14 +361,9 @@ def missed(quick: bool, say: Say) -> Rows:
     }
 
 
-def run(quick: bool, say: Say) -> Rows:
+def run(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - how all parts of the truth are called
     """Return all figures of this part, by key, with their unit."""
     rows: Rows = {}
-    for part in [globals()[n] for n in sys.argv if n in ("slips","losses","false_claims","missed")] or (slips, losses, false_claims, missed):
+    for part in (slips, losses, false_claims, missed):
         rows |= part(quick, say)
     return rows
-
-
-if __name__ == "__main__":
-    for key, (value, unit) in run("--quick" in sys.argv, lambda text: print(text, flush=True)).items():
-        print(f"{key:32}{value:10.2f} {unit}")

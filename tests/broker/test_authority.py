@@ -119,6 +119,16 @@ def test_the_command_makes_everything_and_says_what_goes_where(tmp_path: Path) -
     }
     again = CliRunner().invoke(main, [*asked, "--certificates"])
     assert "new certificates: none" in again.output
+    assert config.count("listener ") == 1
+    CliRunner().invoke(main, [*asked, "--plain-port", "1883"])
+    both = (folder / "mosquitto.conf").read_text()
+    assert (
+        both.index("listener 8883\n")
+        < both.index("require_certificate false")
+        < both.index("listener 1883 127.0.0.1")
+    )
+    same = CliRunner().invoke(main, [*asked, "--plain-port", "8883"])
+    assert "another number than --port" in same.output
     alone = CliRunner().invoke(
         main, ["keys", str(folder), "--plant", str(demo_plant_path()), "--certificates"]
     )

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from tests.dashboards.conftest import Clock, Site
 
-PAGES = pytest.mark.parametrize("page", ["now", "days"])
+PAGES = pytest.mark.parametrize("page", ["now", "days", "season"])
 
 
 @pytest.fixture
@@ -197,3 +197,16 @@ def test_an_open_alarm_is_told_in_words(show: Callable[[str], AppTest], site: Si
 
 def _now() -> int:
     return time.time_ns() // 1_000_000 // 10_000 * 10_000
+
+
+def test_a_season_tells_the_year_and_a_month_of_it(show: Callable[[str], AppTest], year: Site) -> None:
+    app = show("season")
+    headings = [part.value for part in app.subheader]
+    assert headings[0] == "What it gave"
+    assert headings[-1] == "How sure this is"
+    assert "--year" in words(app)
+    month = app.selectbox[1].options[1]
+    app.selectbox[1].select(month).run()
+    assert not app.exception, app.exception
+    assert "Day by day" in [part.value for part in app.subheader]
+    assert "--month" in words(app)

@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import importlib
-
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-
 from scipy import stats
 
 from wheelpit.physics.binning import bin_means

@@ -72,10 +72,19 @@ def settings(magnets: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def scripted(rpm: float, magnets: int, seconds: int, seed: int, watts: float | None = None) -> list[Moment]:
+def scripted(
+    rpm: float,
+    magnets: int,
+    seconds: int,
+    seed: int,
+    *,
+    starts: Sequence[int] = (),
+    watts: float | None = None,
+) -> list[Moment]:
     """Return a steady wheel with unevenly placed magnets, and a load that steps between 5 W and 400 W, or has `watts`.
 
-    Now and then the bus does not answer for a moment; where it does not the load is the steady one.
+    Now and then the bus does not answer for a moment. Where it does not, and in the second after a start at one of
+    the frames `starts`, the load is the steady one.
     """
     chance = random.Random(seed)  # noqa: S311 - a run must be repeatable
     gap_deg = 360 / magnets
@@ -97,6 +106,8 @@ def scripted(rpm: float, magnets: int, seconds: int, seed: int, watts: float | N
             amps = (chance.choice([5, 60, 100, 150, 220, 400]) if watts is None else watts) / volts
             if fails:
                 volts, amps = STEADY
+        if watts is None and any(start < number <= start + 20 for start in (0, *starts)):
+            volts, amps = STEADY
         left -= 1
         end_us = number * FRAME_US
         edges = []
@@ -132,8 +143,17 @@ def of_the_twin(seconds: int, seed: int) -> list[Moment]:
     return found
 
 
-def measure(folder: Path, moments: Sequence[Moment], magnets: int, starts: Sequence[int] = ()) -> Accuracy:
-    """Let the firmware measure on MicroPython, started anew at some frames, and compare."""
+def measure(
+    folder: Path,
+    moments: Sequence[Moment],
+    magnets: int,
+    starts: Sequence[int] = (),
+    missed_w: float = STEADY[0] * STEADY[1],
+) -> Accuracy:
+    """Let the firmware measure on MicroPython, started anew at some frames, and compare.
+
+    missed_w: the power while nothing is measured: until a chip has been set up, and while it does not answer.
+    """
     path = folder / "frames"
     with path.open("w") as file:
         file.write(json.dumps({"settings": settings(magnets), "starts": list(starts)}) + "\n")
@@ -158,7 +178,7 @@ def measure(folder: Path, moments: Sequence[Moment], magnets: int, starts: Seque
         missed_ms = up_ms - start["total"]["charge_valid_ms"]
         unmeasured_ms += missed_ms
         given_j += _joules(moments, ends_us, begin_us, begin_us + up_ms * 1000)
-        given_j -= STEADY[0] * STEADY[1] * missed_ms / 1000
+        given_j -= missed_w * missed_ms / 1000
         counted_j += start["total"]["charge_mwh"] * _J_PER_MWH
         # The first records of a start have no whole turn to go by.
         turn_s = 60 / _speed(moments, magnets)

@@ -52,7 +52,7 @@ FAILURES = {
 ON_HARDWARE = {
     10: "whether a radio that is kept awake really hears everything; tested is that it is told so and never left quiet",
     12: "whether the chip's watchdog bites while a driver hangs; tested is the start after it, with a watchdog that does",
-    13: "how long a real resolver hangs; tested is that only a literal address or a network with an address is asked",
+    13: "how long a real resolver hangs; tested is that it is asked only where the network tells no name server",
     21: "a counter beside real writes to flash, at 8 and 200 Hz for ten minutes; tested are the PIO program in an emulator, "
     "and every count and loss that a counter can report",
     22: "how late a real interrupt comes; tested are the interrupt with the heap locked, and one that is late or dies",

@@ -29,10 +29,14 @@ class Histories(RuleBasedStateMachine):
     def __init__(self) -> None:
         super().__init__()
         self.folder = Path(tempfile.mkdtemp(prefix="wheelpit-"))
-        self.world = self.make_world()
         self.backup: Path | None = None
-        self.world.connect_node()
-        self.world.settle()
+        try:
+            self.world = self.make_world()
+            self.world.connect_node()
+            self.world.settle()
+        except BaseException:  # there is no teardown for what was never made
+            shutil.rmtree(self.folder)
+            raise
 
     def make_world(self) -> World:
         """Return the world in which the history happens; it may write into the folder."""

@@ -123,15 +123,13 @@ def forged(asked: bytes) -> bytes:
 def test_f13_a_silent_name_server_stops_nothing_and_is_left(interpreter: str) -> None:
     found, asked = ask(interpreter, lambda _: None)
     assert (found["found"], asked) == ("OSError: the name server does not answer", dns.TIMES)
-    assert found["rounds"] >= 10
+    assert found["rounds"] >= 3
 
 
 @BOTH
 def test_f13_a_lost_or_forged_answer_is_asked_for_again(interpreter: str) -> None:
-    assert ask(interpreter, lambda _: None, forged, good) == (
-        {"found": "10.0.0.2", "rounds": pytest.approx(30, abs=29)},
-        3,
-    )
+    found, asked = ask(interpreter, lambda _: None, forged, good)
+    assert (found["found"], asked) == ("10.0.0.2", 3)
 
 
 def test_f13_the_networks_name_server_goes_before_a_look_up_that_can_hang(
@@ -156,7 +154,8 @@ def test_f13_the_networks_name_server_goes_before_a_look_up_that_can_hang(
     found = resolve.Resolver(None, getaddrinfo, board=board, now_ms=lambda: 0)
 
     def address(name: str) -> str:
-        return asyncio.run(found.address(name))
+        told_of: str = asyncio.run(found.address(name))
+        return told_of
 
     assert [address("broker.home"), address("broker.home")] == ["10.0.0.2"] * 2
     assert served == [(("192.168.1.1", 53), "broker.home")]

@@ -14,17 +14,7 @@ from soak import Soak
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from soak import Verdict
-
 pytestmark = needs_micropython
-
-
-def lived(folder: Path, seed: int, hours: float, mean_s: float) -> tuple[Soak, Verdict]:
-    soak = Soak(folder, seed, hours, mean_s=mean_s)
-    try:
-        return soak, soak.live()
-    finally:
-        soak.close()
 
 
 def test_f12_f28_a_radio_whose_calls_never_return_costs_a_start_and_a_minute_at_most(tmp_path: Path) -> None:
@@ -45,13 +35,22 @@ def test_f12_f28_a_radio_whose_calls_never_return_costs_a_start_and_a_minute_at_
 
 
 @pytest.mark.slow
-def test_f03_f25_f26_f34_an_hour_of_random_faults_is_booked_to_the_last_joule(tmp_path: Path) -> None:
-    soak, verdict = lived(tmp_path, seed=3, hours=1.0, mean_s=120.0)
+def test_f03_f07_f25_f26_f34_random_faults_for_half_an_hour_are_booked_to_the_last_joule(
+    tmp_path: Path,
+) -> None:
+    soak = Soak(tmp_path, 8, 0.4, mean_s=60, rest_s=120)
+    try:
+        verdict = soak.live()
+    finally:
+        soak.close()
     assert not verdict.wrong, soak.story()
     happened = {what for _, what in soak.history}
-    assert {"broker killed", "Wi-Fi gone", "bus stuck", "others fill the flash"} <= happened
-    assert verdict.boots > 1
-    assert verdict.rows > 300
+    assert happened >= {
+        "broker killed", "Wi-Fi gone", "bus stuck", "others fill the flash", "power cut", "restarted by the watchdog",
+        "messages of records are lost between broker and host",
+    }  # fmt: skip
+    assert verdict.boots > 2
+    assert verdict.rows > 150
     assert verdict.booked_mwh > 0
 
 

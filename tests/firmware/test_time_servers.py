@@ -174,7 +174,8 @@ def test_names_are_looked_up_once_and_again_after_three_failures() -> None:
     found = resolve.Resolver(lambda: fed.append(True), getaddrinfo)
 
     def address(name: str) -> str:
-        return asyncio.run(found.address(name))
+        told: str = asyncio.run(found.address(name))
+        return told
 
     assert address("192.168.1.2") == "192.168.1.2"
     assert looked_up == []

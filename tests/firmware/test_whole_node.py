@@ -207,9 +207,10 @@ def test_f32_a_bad_day_costs_no_record_and_no_memory(tmp_path: Path) -> None:
         assert energy == sorted(energy)
 
         report = await here.node.finished(60)
-        settled, quiet, last = report["memory"][2], report["memory"][5], report["memory"][-1]
+        settled, quiet, last = report["memory"][2], report["memory"][4], report["memory"][-1]
         # Nothing is kept while nothing happens, but for the time of each record that is not on the flash yet.
         assert quiet - settled <= 128, report
-        assert last - settled <= 2048, report["memory"]  # and of a bad day, no more than the log may hold
+        # And of a bad day, no more than the log, what opened on the way, and the records not yet on the flash.
+        assert last - settled <= 4096, str(report["memory"])
 
     for_both(tmp_path, play, online=False, seconds=32)

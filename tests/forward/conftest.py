@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import http.client
 import json
 import os
@@ -57,7 +58,7 @@ class Gate:
             def do_GET(self) -> None:
                 gate.pass_on(self)
 
-            do_POST = do_GET
+            do_POST = do_GET  # noqa: N815 - the library looks for this name
 
             def log_message(self, *_: Any) -> None:
                 pass
@@ -71,7 +72,8 @@ class Gate:
     def pass_on(self, request: BaseHTTPRequestHandler) -> None:
         body = request.rfile.read(int(request.headers.get("Content-Length") or 0))
         parts = urlsplit(request.path)
-        path, status, answer, headers = request.path, 0, b"", {}
+        path, status, answer = request.path, 0, b""
+        headers: dict[str, str] = {}
         if parts.path == "/api/v2/write":
             status = self._refusal(request, body)
             if self.rewrite:
@@ -89,8 +91,6 @@ class Gate:
         request.wfile.write(answer)
 
     def _refusal(self, request: BaseHTTPRequestHandler, body: bytes) -> int:
-        import gzip
-
         if self.answers:
             return self.answers.pop(0)
         if self.token is not None and request.headers.get("Authorization") != f"Token {self.token}":
@@ -135,7 +135,11 @@ class Server:
     def start(self) -> None:
         with (self.folder / "server.log").open("ab") as log:
             self.child = subprocess.Popen(
-                self.command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, env={**os.environ, "HOME": str(self.folder)}
+                self.command,
+                stdin=subprocess.DEVNULL,
+                stdout=log,
+                stderr=log,
+                env={**os.environ, "HOME": str(self.folder)},
             )
         until = time.monotonic() + _WAIT_S
         while time.monotonic() < until:
@@ -254,7 +258,9 @@ class Desk:
 
     def refused(self) -> list[tuple[str, str]]:
         """Return the points that were refused, with their reasons."""
-        return [(str(reason), str(point)) for reason, point in self._look("SELECT reason, point FROM refused")]
+        return [
+            (str(reason), str(point)) for reason, point in self._look("SELECT reason, point FROM refused")
+        ]
 
     def _look(self, question: str) -> list[Any]:
         with closing(sqlite3.connect(self.folder / PROGRESS)) as db:

@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import logging
-import shutil
-import sqlite3
 import threading
 import time
-from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -23,7 +20,7 @@ from wheelpit.store.bookkeeper import Bookkeeper
 from wheelpit.store.ledger import FILE, Ledger
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
 SITE = "sallow-ghyll"
@@ -150,7 +147,9 @@ def test_records_without_a_date_follow_when_they_have_one(
     desk = forward(nothing_listens)
     first = lines_of(desk)
     assert not any(key.startswith("wheelpit_record") for key in first)
-    assert any("charge_mwh=981.0" in told for key, told in first.items() if key.startswith("wheelpit_undated"))
+    assert any(
+        "charge_mwh=981.0" in told for key, told in first.items() if key.startswith("wheelpit_undated")
+    )
     pen.book(a_record(10), after=SEQ_PER_BOOT + 9)
     then = lines_of(desk)
     assert sum(key.startswith("wheelpit_record") for key in then) == 10
@@ -172,7 +171,11 @@ def test_another_ledger_is_refused_until_it_is_accepted(
 
 @pytest.mark.slow
 def test_outage_login_and_a_bad_line_against_a_real_server(
-    influx: Any, pen: Pen, forward: Callable[..., Any], caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+    influx: Any,
+    pen: Pen,
+    forward: Callable[..., Any],
+    caplog: pytest.LogCaptureFixture,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     caplog.set_level(logging.INFO)
     monkeypatch.setattr("wheelpit.forward.run._FIRST_WAIT_S", 0.02)
@@ -203,7 +206,7 @@ def test_outage_login_and_a_bad_line_against_a_real_server(
         assert desk.progress_seq() <= SEQ_PER_BOOT + 149
         influx.start()
         until(lambda: count(influx) == 150)
-        until(lambda: desk.refused())
+        until(desk.refused)
     finally:
         begun[0].stop.set()
         runner.join(30)
@@ -242,6 +245,11 @@ def test_a_restored_ledger_takes_back_what_it_no_longer_has(
     assert desk.reader.records(SITE, *whole) == desk.ledger.records(SITE, *whole)
     mine, theirs = desk.reader.gaps(SITE), desk.ledger.gaps(SITE)
     assert mine == theirs
+    # Once more from the beginning changes nothing: a point that is sent twice is there once.
+    desk.progress.begin_again((), *desk.progress.about(), clear=False)
+    assert desk.all() > 0
+    assert count(influx) == 49 + 20
+    assert desk.reader.days(SITE) == desk.ledger.days(SITE)
     assert [(gap.first - SEQ_PER_BOOT, gap.last - SEQ_PER_BOOT) for gap in mine] == [(50, 89)]
 
 

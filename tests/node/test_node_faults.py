@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any, Self
 
+from click.testing import CliRunner
+
+from wheelpit.cli import main
+from wheelpit.node import console
 from wheelpit.node.faults import as_line, faults_of
+
+if TYPE_CHECKING:
+    import pytest
 
 
 def test_a_line_says_when_in_which_boot_and_what() -> None:
@@ -19,8 +26,23 @@ def test_a_line_says_when_in_which_boot_and_what() -> None:
 class Opened:
     """A board's console."""
 
+    port = "fake"
+
     def __init__(self, files: dict[str, bytes]) -> None:
         self.files = files
+        self.done: list[str] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.done.append("left")
+
+    def stop(self) -> None:
+        self.done.append("stopped")
+
+    def restart(self) -> None:
+        self.done.append("restarted")
 
     def names(self, folder: str) -> list[str]:
         return [path.removeprefix(f"{folder}/") for path in self.files]
@@ -36,3 +58,11 @@ def test_the_older_file_comes_first_and_none_is_no_error() -> None:
     assert [line[-1] for line in faults_of(console)] == ["a", "b"]
     console = Opened({})
     assert faults_of(console) == []
+
+
+def test_the_command_prints_them_and_starts_the_node_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    opened = Opened({"state/faults": b"3 7 1700000000 the guard acted\n"})
+    monkeypatch.setattr(console, "Console", lambda _port: opened)
+    done = CliRunner().invoke(main, ["node", "log", "--port", "fake", "--faults"])
+    assert done.output == "2023-11-14 22:13:20 UTC  boot 3 + 7 s  the guard acted\n"
+    assert opened.done == ["stopped", "restarted", "left"]

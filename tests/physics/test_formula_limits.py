@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from wheelpit.errors import WheelpitError
-from wheelpit.physics import alternator, battery, belt, bench, converter, flow, water, wheel
+from wheelpit.physics import alternator, battery, belt, bench, converter, discharge, flow, water, wheel
 from wheelpit.physics.errors import PhysicsError, require
 
 if TYPE_CHECKING:
@@ -43,6 +43,15 @@ _OUTSIDE: dict[str, tuple[Callable[[], object], str]] = {
     "an odd bank": (lambda: battery.lfp_cells(6.0), "nominal_v"),
     "a converter that makes energy": (lambda: converter.input_power_limit(10, 13, 1.1), "efficiency"),
     "energy from nothing": (lambda: bench.drive_loss(6.0, 7.0), "measured_nm"),
+    "a current for ever": (lambda: discharge.peukert_hours(100, 20, 0.0, 1.2), "current_a"),
+    "a battery that gives more the harder it is pulled": (
+        lambda: discharge.peukert_exponent(100, 20, 110, 5),
+        "second_ah",
+    ),
+    "frozen acid": (lambda: discharge.lead_capacity_share(-40), "temperature_degc"),
+    "a hydrometer in water": (lambda: battery.flooded_charge_from_gravity(0.99), "specific_gravity"),
+    "a cell beyond its limit": (lambda: battery.lfp_charge_from_rest(15.0), "rest_v"),
+    "a run-down that speeds up": (lambda: bench.coast_down_torque(76, 0.2, 0.9, 4), "to_rad_s"),
     "no current": (lambda: bench.torque_per_ampere(2, 1, 0), "direct_a"),
 }
 

@@ -64,7 +64,7 @@ def test_a_month_without_a_record_is_refused(folder: Path, tmp_path: Path) -> No
         main, ["report", "--month", "2026-05", "--state", str(folder), "--out", str(out)]
     )
     assert told.exit_code != 0
-    assert "no record in 2026-05: choose another --month" in told.output
+    assert "no record in May 2026: choose another time" in told.output
     assert not out.exists()
     told = CliRunner().invoke(main, ["report", "--month", "June", "--state", str(folder)])
     assert "write it as 2026-06" in told.output

@@ -57,3 +57,25 @@ def test_bucket_columns_are_the_buckets(desk: Any, record: Callable[..., Record]
     assert columns.end_ms.tolist() == [bucket.end_ms for bucket in buckets]
     for name in ("charge_mwh", "load_mwh", "dump_mwh"):
         assert columns.totals[name].tolist() == [bucket.totals.get(name, 0) for bucket in buckets]
+
+
+def test_channel_columns_are_the_buckets_means_and_day_marks_change_with_what_is_booked(
+    desk: Any, record: Callable[..., Record], noon_ms: int
+) -> None:
+    for n in range(1, 100):
+        desk.take(record(n), after=SEQ_PER_BOOT + n - 1 if n > 1 else 0)
+    day_ms = 86_400_000
+    columns = desk.reader.bucket_columns("site", noon_ms, noon_ms + day_ms, [], ["battery_v", "wheel_rpm"])
+    buckets = desk.reader.buckets("site", noon_ms, noon_ms + day_ms)
+    assert columns.mean["battery_v"].tolist() == [bucket.channels["battery_v"].mean for bucket in buckets]
+    assert columns.valid_ms["battery_v"].tolist() == [
+        bucket.channels["battery_v"].valid_ms for bucket in buckets
+    ]
+    assert not columns.valid_ms["wheel_rpm"].any()
+    assert all(value != value for value in columns.mean["wheel_rpm"].tolist())  # noqa: PLR0124 - not a number
+    (before,) = desk.reader.day_marks("site")
+    assert desk.reader.day_marks("site") == [before]
+    desk.take(record(100), after=SEQ_PER_BOOT + 99)
+    (after,) = desk.reader.day_marks("site")
+    assert (after.day, after.start_ms, after.end_ms) == (before.day, before.start_ms, before.end_ms)
+    assert after.check != before.check

@@ -18,7 +18,7 @@ import numpy as np
 
 from wheelpit.accounts.acid import acid_of, fixes_of
 from wheelpit.accounts.battery_count import REST_H, Counter, last_full_by_voltage
-from wheelpit.accounts.battery_rows import MS_PER_H, battery_rows, beliefs_of, charge_rows
+from wheelpit.accounts.battery_rows import MS_PER_H, battery_rows, beliefs_of, charge_rows, newest
 from wheelpit.accounts.battery_steps import step_resistance
 from wheelpit.accounts.figure import Figure
 from wheelpit.physics.battery import (
@@ -178,17 +178,19 @@ def account_of(
     if known.size:
         last = int(known[-1])
         coverage = float(rows.valid_ms[inside].sum() / max(to_ms - from_ms, 1))
-        pct = Figure(value=100 * course.share[last], u=100 * course.u[last], coverage=min(coverage, 1.0))
+        pct = Figure(
+            value=100 * float(course.share[last]), u=100 * float(course.u[last]), coverage=min(coverage, 1.0)
+        )
     capacity = Figure(
         value=course.capacity_ah,
         u=course.capacity_ah * course.capacity_u,
         origin="measured" if course.capacities_learned else "modelled",
         note="" if course.capacities_learned else "the label's: it was never seen going from full to empty",
     )
-    newest = _newest(rows, to_ms)
+    latest = newest(rows, to_ms)
     use_to = DOWN_TO[plant.battery.chemistry] if down_to is None else down_to
     hours_left = (
-        None if pct is None else _hours_left(rows, pct, capacity, beliefs, use_to, newest[2], lead=lead)
+        None if pct is None else _hours_left(rows, pct, capacity, beliefs, use_to, latest[2], lead=lead)
     )
     in_ah, out_ah, in_wh, out_wh = (
         float(column[inside].sum()) for column in (rows.in_ah, rows.out_ah, rows.in_wh, rows.out_wh)
@@ -201,9 +203,9 @@ def account_of(
         charge_pct=pct,
         full_ms=course.last_full_ms,
         rests=rests,
-        battery_v=newest[0],
-        battery_a=newest[1],
-        battery_degc=newest[2],
+        battery_v=latest[0],
+        battery_a=latest[1],
+        battery_degc=latest[2],
         in_ah=in_ah,
         out_ah=out_ah,
         in_wh=in_wh,
@@ -228,17 +230,6 @@ def account_of(
         rows=rows,
         notes=tuple(_notes(plant, course, pct, capacity, steps, acids, rests, to_ms)),
     )
-
-
-def _newest(rows: BatteryRows, to_ms: int) -> tuple[float | None, float | None, float | None]:
-    """Return the newest voltage, current and temperature, where they are of the last half hour."""
-    here = np.flatnonzero((rows.end_ms > to_ms - 0.5 * MS_PER_H) & (rows.valid_ms > 0))
-    if not here.size:
-        return None, None, None
-    last = int(here[-1])
-    amps = (rows.in_ah[last] - rows.out_ah[last]) * MS_PER_H / rows.valid_ms[last]
-    volts, degc = float(rows.volts[last]), float(rows.degc[last])
-    return (None if math.isnan(volts) else volts), float(amps), (None if math.isnan(degc) else degc)
 
 
 def _hours_left(  # noqa: PLR0917 - what is known by now
@@ -358,7 +349,7 @@ def account_by_voltage(
     """Return what can be said without `battery_a`: when it was seen full, and what a hydrometer said."""
     flooded = plant.battery.chemistry == "flooded"
     acids = [acid_of(entry) for entry in entries if entry.kind == HYDROMETER] if flooded else []
-    newest = _newest(rows, to_ms) if rows.size else (None, None, None)
+    latest = newest(rows, to_ms) if rows.size else (None, None, None)
     measured = bool(rows.valid_ms.any())
     notes = [
         (
@@ -376,9 +367,9 @@ def account_by_voltage(
         charge_pct=None,
         full_ms=last_full_by_voltage(rows, plant),
         rests=0,
-        battery_v=newest[0],
+        battery_v=latest[0],
         battery_a=None,
-        battery_degc=newest[2],
+        battery_degc=latest[2],
         in_ah=0.0,
         out_ah=0.0,
         in_wh=0.0,

@@ -40,10 +40,8 @@ _FULL_U: Final = 0.025
 _REST_U: Final = 0.12  # of a rest voltage: tables of the trade differ by as much
 _REST_LEAST_U: Final = 0.09  # however many rests: it is the same table each time
 _REST_AGAIN_H: Final = 24.0
-_GAP_SHARE: Final = 0.7  # of the usual current, that may have flowed all one way while nothing was measured
-_GAP_FLOOR_RATE: Final = (
-    60.0  # a current that is believed where none is known yet: capacity over so many hours
-)
+# While nothing is measured the usual current may have flowed all one way, or the capacity over so many hours.
+_GAP_FLOOR_RATE: Final = 60.0
 _LEAST_DEPTH: Final = 0.10  # a cycle that tells the efficiency is as deep as this
 _LEAST_WAY: Final = 0.4  # from full to empty, on balance; through more than that went in and out
 _DARK_SHARE: Final = 0.02  # of a cycle may have gone unmeasured
@@ -231,8 +229,9 @@ class Counter:
             return
         self._since.add(flow)
         if dark_h > 0:
-            usual_a = self.capacity_ah / _GAP_FLOOR_RATE if math.isnan(self._usual_a) else self._usual_a
-            self._gap = min(self._gap + dark_h * _GAP_SHARE * usual_a / self.capacity_ah, 0.5)
+            floor_a = self.capacity_ah / _GAP_FLOOR_RATE
+            usual_a = floor_a if math.isnan(self._usual_a) else max(self._usual_a, floor_a)
+            self._gap = min(self._gap + dark_h * usual_a / self.capacity_ah, 0.5)
         # What a full bank is given beyond full, it gasses.
         self.share = min(max(self.share + self._net_ah(flow) / self.capacity_ah - flow.lost, 0.0), 1.0)
 

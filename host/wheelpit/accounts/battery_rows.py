@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -181,3 +182,14 @@ def charge_rows(reader: LedgerReader, site: str, from_ms: int, to_ms: int) -> Ba
         valid_ms=np.minimum(totals["charge_valid_ms"], columns.end_ms - columns.start_ms),
         degc=columns.mean["battery_degc"],
     )
+
+
+def newest(rows: BatteryRows, to_ms: int) -> tuple[float | None, float | None, float | None]:
+    """Return the newest voltage, current and temperature, where they are of the last half hour."""
+    here = np.flatnonzero((rows.end_ms > to_ms - 0.5 * MS_PER_H) & (rows.valid_ms > 0))
+    if not here.size:
+        return None, None, None
+    last = int(here[-1])
+    amps = (rows.in_ah[last] - rows.out_ah[last]) * MS_PER_H / rows.valid_ms[last]
+    volts, degc = float(rows.volts[last]), float(rows.degc[last])
+    return (None if math.isnan(volts) else volts), float(amps), (None if math.isnan(degc) else degc)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 Kind = Literal["flow", "wheel", "drive", "volts"]
 
 _LEAST_ROWS_A_DAY: Final = 6
+_MOST_DAYS: Final = 800  # what was usual longer ago says little
 _LEAST_DAYS: Final = 20  # of healthy running before anything is claimed
 _WIDEST: Final = 0.3  # a row further out than that says nothing of the day's level
 _SURE: Final = 4.0  # standard uncertainties that a claim asks for
@@ -139,6 +140,8 @@ def drifts(ten: TenMinutes, plant: Plant, restarts: tuple[Restart, ...] = ()) ->
 
     """
     begin, _ = last_restart(ten, restarts)
+    if len(ten.days) > _MOST_DAYS:
+        begin = max(begin, ten.days[-_MOST_DAYS].begin)
     part = ten.part(begin, ten.size)
     if len(part.days) < _LEAST_DAYS:
         return []
@@ -190,8 +193,8 @@ def _look(ten: TenMinutes, kind: Kind, x: Floats, y: Floats, good: Flags) -> Dri
         told = told[np.isfinite(told)]
         limit, weight = how.limit, np.ones(told.size)
         if kind in ("flow", "wheel"):
-            stage = np.bincount(day[use], ten["stage_m"][use], minlength=edges.size)[told_days]
-            stage /= rows[told_days]
+            sums = np.bincount(day[use], ten["stage_m"][use], minlength=edges.size).astype(np.float64)
+            stage = sums[told_days] / rows[told_days]
             now_m = float(np.median(stage[told_days >= first_day])) if (told_days >= first_day).any() else 1.0
             limit = max(limit, _EXPONENT * _LEAF_M / now_m)
             # What lifted the level at high water by a millimetre does so at low water, where it counts for more.

@@ -188,7 +188,7 @@ def _advice(today: Choice, best: Choice, of_all: Choice, bears_v: float, *, wort
             f"not worth a new pulley: the best, {best.pulley_mm:g} mm ({best.ratio:.1f}:1), would have given "
             f"{100 * best.gain.value:.1f} % more ({low:.1f} to {high:.1f} %)"
         )
-    if not of_all.allowed and of_all.gain.value > best.gain.value + 0.005:  # noqa: PLR2004 - half a per cent
+    if not of_all.allowed and of_all.gain.value > best.gain.value + 0.005:
         text += (
             f"; {of_all.ratio:.1f}:1 would give {100 * of_all.gain.value:.1f} %, but without its load the wheel would drive "
             f"it to {of_all.runaway_v:.0f} V, and the parts bear {bears_v:.0f} V with a tenth in hand: not to be fitted"

@@ -62,6 +62,7 @@ _POWER_U: Final = 0.01
 _VOLTS_U: Final = 0.008
 _LOAD_U: Final = 0.03
 _FLOW_PRIOR: Final = 0.5  # of the flow of a load test that nobody gauged, in logarithms
+_GAUGED_U: Final = 0.05  # of one that somebody did
 _STEP: Final = 0.5  # of a standard deviation, for differences
 
 
@@ -217,7 +218,7 @@ class Learned:
     def _shown(self, off: Floats) -> Floats:
         """Return what would be seen if the figures were off by so many deviations, in logarithms."""
         plant = self.shifted(off)
-        level, power, volts, flow = off[self._figures :].tolist()
+        power, volts, flow = off[self._figures + 1 :].tolist()
         values: list[Floats] = []
         if self._observed is not None:
             flows = self._observed.flow_l_s * self.flow_factor(self._observed.stage_m, off)
@@ -229,20 +230,18 @@ class Learned:
                 np.log(np.maximum(found.volts, least)) + _VOLTS_GAIN * volts,
             ]
         if self._test is not None:
-            values.append(np.log(np.maximum(self._test_powers(plant, flow), 1e-3)))
-        del level
+            values.append(np.log(np.maximum(_test_powers(self._test, plant, flow), 1e-3)))
         return np.concatenate(values) if values else np.zeros(0)
 
-    def _test_powers(self, plant: Plant, off: float) -> Floats:
-        """Return the powers at the shaft that the wheel would have in the load test [W]."""
-        assert self._test is not None
-        chain = chain_of(plant)
-        if self._test.flow_l_s is not None:
-            flow = self._test.flow_l_s * math.exp(0.05 * off)
-        else:
-            # Nobody gauged it: about the middle of the wheel's range.
-            flow = math.sqrt(plant.water.lowest_flow_l_s * plant.water.highest_flow_l_s) * math.exp(
-                _FLOW_PRIOR * off
-            )
-        speeds = [rpm * RPM for rpm in self._test.wheel_rpm]
-        return np.array([max(chain.available_nm(w, flow / 1000), 0.0) * w for w in speeds])
+
+def _test_powers(test: LoadTest, plant: Plant, off: float) -> Floats:
+    """Return the powers at the shaft that a wheel would have in a load test [W]."""
+    chain = chain_of(plant)
+    if test.flow_l_s is not None:
+        flow = test.flow_l_s * math.exp(_GAUGED_U * off)
+    else:
+        # Nobody gauged it: about the middle of the wheel's range.
+        middle = math.sqrt(plant.water.lowest_flow_l_s * plant.water.highest_flow_l_s)
+        flow = middle * math.exp(_FLOW_PRIOR * off)
+    speeds = [rpm * RPM for rpm in test.wheel_rpm]
+    return np.array([max(chain.available_nm(w, flow / 1000), 0.0) * w for w in speeds])

@@ -21,10 +21,14 @@ from wheelpit.accounts.tenminutes import STEP_MS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from numpy.typing import NDArray
+
     from wheelpit.accounts.drift import Drift
     from wheelpit.accounts.tenminutes import Flags, Floats, TenMinutes
     from wheelpit.plant.description import Plant
     from wheelpit.plant.limits import Limits
+
+    Places = NDArray[np.int64]
 
 Cause = Literal[
     "stall", "slow", "not charging", "clogging", "loss", "parked", "no data", "full battery", "low water"
@@ -52,6 +56,7 @@ _SIGMA: Final = 68.3  # percentile of the absolute error that a standard uncerta
 _LEAST_U: Final = 0.02
 _UNKNOWN_U: Final = 0.5  # of a bridge as long as none that could be tried
 _LOW: Final = 2.0  # times the least usual power: below that the water was about to end
+_LOW_WATER: Final = -2  # among the causes by row
 _NEAR_CUTIN: Final = 1.1  # times the cut-in speed: a wheel that turns no faster has little water
 _LEAST_SLOW: Final = 12
 _STATES: Final = ("no data", "parked", "stall", "not charging", "slow")
@@ -151,23 +156,23 @@ def _least_power(ten: TenMinutes, watts: Floats, normal: Flags, limits: Limits) 
     return float(np.median(watts[slow])) if slow.sum() >= _LEAST_SLOW else 0.0
 
 
-def _runs(flags: Flags) -> tuple[np.ndarray, np.ndarray]:
+def _runs(flags: Flags) -> tuple[Places, Places]:
     """Return begin and end of every run of true values."""
-    edge = np.diff(np.concatenate((np.zeros(1, np.int8), flags.astype(np.int8), np.zeros(1, np.int8))))
+    edge = np.diff(np.concatenate((np.zeros(1), flags.astype(np.float64), np.zeros(1))))
     return np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
 
 
-def _mean_around(watts: Floats, normal: Flags, first: np.ndarray, last: np.ndarray) -> Floats:
+def _mean_around(watts: Floats, normal: Flags, first: Places, last: Places) -> Floats:
     """Return the mean power of the normal rows in each `[first, last)`; not-a-number where there is none."""
     sums = np.concatenate((np.zeros(1), np.cumsum(np.where(normal, np.nan_to_num(watts), 0.0))))
-    counts = np.concatenate((np.zeros(1), np.cumsum(normal)))
+    counts = np.concatenate((np.zeros(1), np.cumsum(normal, dtype=np.float64)))
     lo, hi = np.clip(first, 0, normal.size), np.clip(last, 0, normal.size)
     with np.errstate(invalid="ignore"):
         found: Floats = (sums[hi] - sums[lo]) / (counts[hi] - counts[lo])
     return found
 
 
-def _bridged(watts: Floats, normal: Flags, begins: np.ndarray, ends: np.ndarray) -> Floats:
+def _bridged(watts: Floats, normal: Flags, begins: Places, ends: Places) -> Floats:
     """Return for every row of a run the line from the power before to the power after."""
     before = _mean_around(watts, normal, begins - _AROUND, begins)
     after = _mean_around(watts, normal, ends, ends + _AROUND)
@@ -204,7 +209,7 @@ def _bridge_uncertainty(watts: Floats, normal: Flags) -> _BridgeU:
     """Try bridges over good times, where the truth is known, and learn how far they lie off."""
     lengths: list[int] = []
     shares: list[float] = []
-    clean = np.concatenate((np.zeros(1), np.cumsum(normal)))
+    clean = np.concatenate((np.zeros(1), np.cumsum(normal, dtype=np.float64)))
     sums = np.concatenate((np.zeros(1), np.cumsum(np.nan_to_num(watts))))
     for length in _LENGTHS:
         whole = length + 2 * _AROUND
@@ -229,18 +234,18 @@ def _causes(  # noqa: PLR0917 - the columns that `missed_energy` has worked out
     ten: TenMinutes,
     measured: Floats,
     normal: Flags,
-    begins: np.ndarray,
-    ends: np.ndarray,
+    begins: Places,
+    ends: Places,
     bridge: Floats,
     low_flow: Flags,
     least_w: float,
-) -> np.ndarray:
+) -> Places:
     """Return each row's cause as a place in `_STATES`; -1 where it is normal, -2 where the water was low."""
     charging = ten["charging_ms"]
     above = np.maximum(np.minimum(ten["above_cutin_ms"], ten["turning_ms"]) - charging, 0)
     below = np.maximum(ten["turning_ms"] - np.maximum(ten["above_cutin_ms"], charging), 0)
     amounts = np.stack(((1 - measured) * STEP_MS, ten["parked_ms"], ten["stopped_ms"], above, below))
-    cause = amounts.argmax(axis=0)
+    cause: Places = amounts.argmax(axis=0)
     cause[normal] = -1
     # A row in which next to nothing is amiss, at the edge of a run, belongs to its neighbour.
     slight = ~normal & (amounts.max(axis=0) < _HALF * STEP_MS)
@@ -257,21 +262,21 @@ def _causes(  # noqa: PLR0917 - the columns that `missed_energy` has worked out
     cause[lasts] = cause[lasts - 1]
     water = (cause == _STATES.index("stall")) | (cause == _STATES.index("slow"))
     rated = np.isfinite(ten["stage_m"])
-    cause[water & rated & low_flow] = -2
+    cause[water & rated & low_flow] = _LOW_WATER
     # Without a level: the power before and after tells whether the water was ending anyway.
     ending = np.zeros(normal.size, bool)
     for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
         ending[begin:end] = min(bridge[begin], bridge[end - 1]) < _LOW * least_w
-    cause[water & ~rated & ending & ~frost(ten)] = -2
+    cause[water & ~rated & ending & ~frost(ten)] = _LOW_WATER
     return cause
 
 
 def _summed(  # noqa: PLR0917 - columns that belong together
-    cause: np.ndarray,
+    cause: Places,
     lost_wh: Floats,
     u_share: Floats,
-    begins: np.ndarray,
-    ends: np.ndarray,
+    begins: Places,
+    ends: Places,
     normal: Flags,
     energy_u: float,
 ) -> list[Missed]:
@@ -299,8 +304,8 @@ def _missed(cause: Cause, total_wh: float, u_wh: float, hours: float, episodes: 
     return Missed(cause=cause, energy_wh=figure, hours=hours, episodes=episodes, text=text)
 
 
-def _low_water(cause: np.ndarray, watts: Floats, normal: Flags) -> list[Missed]:
-    low = cause == -2
+def _low_water(cause: Places, watts: Floats, normal: Flags) -> list[Missed]:
+    low = cause == _LOW_WATER
     if not low.any():
         return []
     middle = float(np.median(watts[normal]))
@@ -313,7 +318,7 @@ def _low_water(cause: np.ndarray, watts: Floats, normal: Flags) -> list[Missed]:
 
 def _clogging(watts: Floats, normal: Flags, ice: Flags, asked: Flags, u_of: _BridgeU) -> list[Missed]:
     """Return what leaves at the rack kept back, over the rows before each step up."""
-    frozen = np.concatenate((np.zeros(1), np.cumsum(ice)))
+    frozen = np.concatenate((np.zeros(1), np.cumsum(ice, dtype=np.float64)))
     total = squares = 0.0
     rows = episodes = 0
     for begin, end, natural in clogged(watts, normal):

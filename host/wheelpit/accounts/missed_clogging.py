@@ -32,7 +32,7 @@ def clogged(watts: Floats, normal: Flags) -> Iterator[tuple[int, int, Floats]]:
     """Yield begin and end of each time the rack was clogged, with the power that would have been there [W]."""
     power = np.where(normal, watts, np.nan)
     sums = np.concatenate((np.zeros(1), np.cumsum(np.nan_to_num(power))))
-    fine = np.concatenate((np.zeros(1), np.cumsum(normal)))
+    fine = np.concatenate((np.zeros(1), np.cumsum(normal, dtype=np.float64)))
     count = power.size
     # A step may fall within a row: levels are taken from the rows beside it.
     place = np.arange(_LEVEL, max(count - _LEVEL - 1, _LEVEL))

@@ -15,7 +15,7 @@ import numpy as np
 from wheelpit.contract.names import PAIRS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -42,7 +42,7 @@ class Gathered:
         hours: the common time [h].
         totals: sums of the totals; energies in mWh.
         channel_hours: per channel the integral of its mean over the common time [its unit times h].
-        square_ah: integral of the squared mean current behind the bridge [A2 h]; of whole days over their charging time.
+        square_ah: integral of the squared mean current behind the bridge [A2 h]; of whole days over the time in which current flowed.
         fine: per channel the ten-minute means, and their hours, where the plant has channels that need them.
 
     """
@@ -68,9 +68,8 @@ class Gathered:
         for channel, stat in day.channels.items():
             self.channel_hours[channel] += stat.mean * hours
         amps = day.channels.get("rectified_a")
-        charging_h = day.totals.get("charging_ms", 0) / _MS_PER_H
-        if amps is not None and charging_h > 0:
-            self.square_ah += (amps.mean * hours) ** 2 / min(charging_h, hours)
+        if amps is not None:
+            self.square_ah += (amps.mean * hours) ** 2 / loaded_hours(day.totals, hours)
 
     def add_buckets(self, columns: BucketColumns, begin: int, end: int, channels: frozenset[str]) -> None:
         """Count in those ten minutes from `begin` to `end` in which everything was measured."""
@@ -94,6 +93,14 @@ class Gathered:
         """Return ten-minute means gathered under a name."""
         held = self.fine.get(name, [])
         return np.concatenate(held) if held else np.zeros(0)
+
+
+def loaded_hours(totals: Mapping[str, int], hours: float) -> float:
+    """Return for how long current flowed [h]: by the charging current, else while it turned, else all the time."""
+    for name in ("charging_ms", "turning_ms"):
+        if totals.get(name, 0) > 0:
+            return min(totals[name] / _MS_PER_H, hours)
+    return hours
 
 
 def gather(reader: Reading, site: str, rows: Sequence[DayRow], trusts: Trusts) -> list[Gathered]:

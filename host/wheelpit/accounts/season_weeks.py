@@ -13,7 +13,7 @@ from wheelpit.accounts.figure import Figure
 from wheelpit.accounts.tenminutes import STEP_MS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from wheelpit.accounts.figure import Origin
     from wheelpit.accounts.tenminutes import DaySpan, Floats
@@ -131,9 +131,8 @@ def outlook(
     )
 
 
-def _of_one_year(mean_w: object, first: dt.date, last: dt.date) -> float:
+def _of_one_year(mean_w: Callable[[dt.date], float | None], first: dt.date, last: dt.date) -> float:
     """Return how much such days differ around that time of one year [W]: all that a single year can tell."""
-    assert callable(mean_w)
     then = first - dt.timedelta(days=365)
     around = [
         found

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from wheelpit.accounts.books import BATTERY_ONLY, DIVERTED_BEFORE, OTHER_SOURCES
+from wheelpit.accounts.periods import loaded_hours
 from wheelpit.accounts.uncertainty import Uncertain
 from wheelpit.physics.flow import v_notch_flow, v_notch_relative_uncertainty
 from wheelpit.plant.chain import local_water, ratio_of
@@ -115,12 +116,11 @@ def _alternator_shaft(part: Gathered, bridge: Reckoned) -> Reckoned:
     told = part.trust.plant.alternator
     amp_hours = part.channel_hours.get("rectified_a")
     square_ah = part.square_ah
-    charging_h = part.totals.get("charging_ms", 0) / 3_600_000
     if amp_hours is None:
         # Without a current at the bridge: its power over its usual voltage under load.
         volts = max(_loaded_volts(part), 1.0)
         amp_hours = bridge.energy.value / volts
-        square_ah = amp_hours * amp_hours / charging_h if charging_h > 0 else 0.0
+        square_ah = amp_hours * amp_hours / loaded_hours(part.totals, part.hours)
     diodes = 2 * told.diode_v * amp_hours
     copper = 2 * told.resistance_ohm * square_ah
     iron = told.iron_nm * _alternator_turns(part) * _TURN / _J_PER_WH

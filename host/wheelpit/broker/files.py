@@ -35,6 +35,9 @@ _ITERATIONS: Final = 1000
 _SALT_BYTES: Final = 12
 
 
+_PLAIN: Final = "\n\n# Not encrypted, and reached from this machine only.\nlistener {port} 127.0.0.1"
+
+
 class KeysError(WheelpitError):
     """The broker's files cannot be made."""
 
@@ -44,10 +47,12 @@ class Encryption:
     """An encrypted listener: for which names and addresses of the broker, and whether nodes must show certificates.
 
     With certificates required, the host needs one as well; passwords stay, since they say who may speak of what.
+    plain_port: of a second listener, not encrypted, which only this machine reaches.
     """
 
     names: tuple[str, ...]
     require_certificates: bool = False
+    plain_port: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +212,7 @@ def _lines_of(folder: Path, encryption: Encryption | None) -> str:
         "# Encrypted; clients hold the broker to its name by our own authority's certificate.\n"
         f"cafile {folder}/authority/ca.pem\ncertfile {folder}/server.pem\nkeyfile {folder}/server-key.pem\n"
         f"tls_version tlsv1.2\nrequire_certificate {required}"
+        + ("" if encryption.plain_port is None else _PLAIN.format(port=encryption.plain_port))
     )
 
 

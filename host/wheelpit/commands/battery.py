@@ -13,6 +13,7 @@ import click
 
 from wheelpit.accounts.battery import BatteryAccount, battery_account
 from wheelpit.accounts.figure import COVERAGE_FACTOR
+from wheelpit.accounts.household import household
 from wheelpit.commands.books import Day, figure_json, needed_plant, the_site
 from wheelpit.places import state_folder
 from wheelpit.store.days import LocalDays
@@ -23,8 +24,10 @@ from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
     from wheelpit.accounts.figure import Figure
+    from wheelpit.accounts.household import Household
 
 _DAY_MS: Final = 86_400_000
+_HOUR_MS: Final = 3_600_000
 _FIGURES: Final = (
     "charge_pct", "charge_efficiency", "energy_efficiency", "capacity_ah", "resistance_ohm", "hours_left",
 )  # fmt: skip
@@ -44,7 +47,7 @@ def _told(name: str, figure: Figure | None, unit: str, *, digits: int = 0, facto
     return [f"{name:22}{figure.value * factor:.{digits}f} {unit} +-{half:.{digits}f}{mark}{note}"]
 
 
-def as_text(found: BatteryAccount, now_ms: int) -> str:
+def as_text(found: BatteryAccount, now_ms: int, house: Household | None = None) -> str:
     """Return the account for people."""
     text: list[str] = []
     if found.charge_pct is not None:
@@ -61,6 +64,9 @@ def as_text(found: BatteryAccount, now_ms: int) -> str:
     ]  # fmt: skip
     if now:
         text.append(f"{'now':22}{', '.join(now)}")
+    if house is not None:
+        text += _told("giving, last hour", house.give_w, "W")
+        text += _told("taken, last hour", house.take_w, "W")
     text += _told("hours left", found.hours_left, "h")
     if found.basis == "counted":
         days = (found.at_ms - found.from_ms) / _DAY_MS
@@ -85,10 +91,11 @@ def as_text(found: BatteryAccount, now_ms: int) -> str:
     return "\n".join([*text, *found.notes])
 
 
-def as_json(site: str, found: BatteryAccount) -> str:
+def as_json(site: str, found: BatteryAccount, house: Household) -> str:
     """Return the account for other programs."""
     told: dict[str, Any] = {"site": site, **{name: getattr(found, name) for name in _PLAIN}}
     told |= {name: figure_json(getattr(found, name)) for name in _FIGURES}
+    told |= {"give_w": figure_json(house.give_w), "take_w": figure_json(house.take_w)}
     told["acid"] = None
     if found.acid is not None:
         told["acid"] = {
@@ -147,10 +154,11 @@ def command(  # noqa: PLR0917 - click hands over by name
         entries=entries,
         down_to=None if down_to is None else down_to / 100,
     )
+    house = household(reader, of_site, described, to_ms - _HOUR_MS, to_ms)
     if wants_json:
-        click.echo(as_json(of_site, found))
+        click.echo(as_json(of_site, found, house))
         return
     zone = ZoneInfo(reader.time_zone(of_site))
     if now_ms - to_ms > _DAY_MS:
         click.echo(f"as of {datetime.fromtimestamp(to_ms / 1000, zone):%Y-%m-%d %H:%M}")
-    click.echo(as_text(found, to_ms))
+    click.echo(as_text(found, to_ms, house))

@@ -29,8 +29,19 @@ from wheelpit.plant.load import load_plant
     is_flag=True,
     help="With --tls-name: nodes and host must show certificates too.",
 )
+@click.option(
+    "--plain-port",
+    type=click.IntRange(1, 65535),
+    help="With --tls-name: also listen here without encryption, for this machine only.",
+)
 def command(  # noqa: PLR0917 - click hands over by name
-    folder: Path, plant: Path, port: int, bind: str | None, names: tuple[str, ...], required: bool
+    folder: Path,
+    plant: Path,
+    port: int,
+    bind: str | None,
+    names: tuple[str, ...],
+    required: bool,
+    plain_port: int | None,
 ) -> None:
     """Make in FOLDER what an MQTT broker (mosquitto 2) needs for the site, with a password for each node.
 
@@ -42,9 +53,13 @@ def command(  # noqa: PLR0917 - click hands over by name
     """
     if required and not names:
         raise click.UsageError("--certificates needs --tls-name")
+    if plain_port is not None and (not names or plain_port == port):
+        raise click.UsageError("--plain-port needs --tls-name, and another number than --port")
     described = load_plant(plant)
     site = described.site.id
-    encryption = Encryption(names=names, require_certificates=required) if names else None
+    encryption = (
+        Encryption(names=names, require_certificates=required, plain_port=plain_port) if names else None
+    )
     made = make(folder, site, described.node_ids, port=port, bind=bind, encryption=encryption)
     click.echo(f"new passwords: {', '.join(made.new) or 'none'}")
     if made.ca is not None:

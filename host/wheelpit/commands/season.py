@@ -13,16 +13,21 @@ from zoneinfo import ZoneInfo
 import click
 import numpy as np
 
+from wheelpit.accounts.baselines import Restart
 from wheelpit.accounts.season import SHARES, Season, season
 from wheelpit.accounts.season_rows import FILE as KEPT
 from wheelpit.accounts.season_rows import read_ten_minutes
+from wheelpit.accounts.tenminutes import stood_on_purpose
 from wheelpit.commands.books import Day, the_site
 from wheelpit.places import state_folder
 from wheelpit.plant.load import load_plant
 from wheelpit.store.ledger import FILE
+from wheelpit.store.logbook import FILE as LOGBOOK
+from wheelpit.store.logbook import KINDS, RESTARTING, STANDING, Logbook
 from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
+    from wheelpit.accounts.drift import Drift
     from wheelpit.accounts.figure import Figure
     from wheelpit.accounts.season import Month
     from wheelpit.accounts.tenminutes import TenMinutes
@@ -49,6 +54,21 @@ def rows_of(reader: LedgerReader, site: str, folder: Path) -> TenMinutes:
             click.echo(f"{done} of {of} days read", err=True)
 
     return read_ten_minutes(reader, site, keep=folder / KEPT, progress=progress)
+
+
+def logged(folder: Path, site: str) -> tuple[tuple[Restart, ...], list[tuple[int, int]]]:
+    """Return what the logbook says of the plant: changes that begin baselines anew, and when it stood on purpose."""
+    now_ms = round(time.time() * 1000)
+    entries = Logbook(folder / LOGBOOK).entries(site, 0, now_ms)
+    restarts = tuple(
+        Restart(at_ms=entry.from_ms, what=KINDS[entry.kind]) for entry in entries if entry.kind in RESTARTING
+    )
+    stood = [
+        (entry.from_ms, now_ms if entry.to_ms is None else entry.to_ms)
+        for entry in entries
+        if entry.kind in STANDING
+    ]
+    return restarts, stood
 
 
 def figure_text(figure: Figure | None, unit: str, scale: float = 1.0, digits: int = 1) -> str:
@@ -106,9 +126,9 @@ def _against(found: Season) -> list[str]:
     if against.change is not None and against.change.value < 0:
         less = f"{-100 * against.change.value:.1f} +- {100 * _SURELY * against.change.u:.1f} % less"
         change = f", {less}"
+    shared = f"over the {100 * against.shared:.0f} % of the time that was measured in both"
     lines = [
-        f"{against.first} to {against.last} against the same days a year before, where both were measured "
-        f"({100 * against.shared:.0f} % of the time):",
+        f"{against.first} to {against.last} against the same days a year before, {shared}:",
         f"  {figure_text(against.this_wh, 'kWh', 1e-3)} against {figure_text(against.last_wh, 'kWh', 1e-3)}{change}",
     ]
     if against.changed:
@@ -157,11 +177,8 @@ def _outlook(found: Season) -> list[str]:
     if told is None:
         return ["no outlook: it takes the same days of an earlier year", ""]
     low, high = max(told.energy_wh.low, 0.0) / 1000, told.energy_wh.high / 1000
-    return [
-        f"outlook {told.first} to {told.last}: {told.energy_wh.value / 1000:.0f} kWh, most likely between {low:.0f} and "
-        f"{high:.0f} ({told.energy_wh.note})",
-        "",
-    ]
+    kwh = f"{told.energy_wh.value / 1000:.0f} kWh, most likely between {low:.0f} and {high:.0f}"
+    return [f"outlook {told.first} to {told.last}: {kwh} ({told.energy_wh.note})", ""]
 
 
 def _learned(found: Season) -> list[str]:
@@ -185,17 +202,18 @@ def _learned(found: Season) -> list[str]:
         ):
             if figure is not None:
                 lines.append(f"  {name} {figure_text(figure, unit, digits=3)} {figure.note}".rstrip())
-    for drift in found.drifts:
-        lines.append(
-            f"DRIFT: {drift.text}, {figure_text(drift.share, '%', 100)} since {drift.since} "
-            f"(+- {_SURELY * drift.since_u_days:.0f} days): {drift.causes}"
-        )
+    lines += [_drift(drift) for drift in found.drifts]
     if base is not None and not found.drifts:
         lines.append("no drift is claimed")
     return [*lines, ""]
 
 
-def plain(value: Any) -> Any:
+def _drift(drift: Drift) -> str:
+    when = f"since {drift.since} (+- {_SURELY * drift.since_u_days:.0f} days)"
+    return f"DRIFT: {drift.text}, {figure_text(drift.share, '%', 100)} {when}: {drift.causes}"
+
+
+def plain(value: Any) -> Any:  # noqa: PLR0911 - one for each kind of value
     """Return anything as JSON knows it: dates as text, columns as lists, what is not a number as nothing."""
     if is_dataclass(value) and not isinstance(value, type):
         return {key: plain(getattr(value, key)) for key in asdict(value)}
@@ -256,7 +274,9 @@ def command(  # noqa: PLR0917 - click hands over by name
     if begin is None and not everything:
         begin = dt.date(end.year, 1, 1)
     today = dt.datetime.fromtimestamp(time.time(), ZoneInfo(zone)).date()
-    found = season(rows, plant_of(plant, folder), begin, end, today=today)
+    restarts, stood = logged(folder, of_site)
+    rows = stood_on_purpose(rows, stood)
+    found = season(rows, plant_of(plant, folder), begin, end, restarts=restarts, today=today)
     if found is None:
         click.echo("no day has records in this range")
     elif wants_json:

@@ -17,6 +17,7 @@ from wheelpit.forward.progress import Moves
 from wheelpit.store import points
 from wheelpit.store.days import LocalDays
 from wheelpit.store.packing import Layout, unpack_record, unpack_sums
+from wheelpit.store.stretches import HOUR_MS
 
 if TYPE_CHECKING:
     import sqlite3
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from wheelpit.forward.progress import Progress
     from wheelpit.store.reader import LedgerReader
 
-_SUMS_AT_ONCE: Final = 2000
+_SUMS_AT_ONCE: Final = 500
 _AGAIN_MS: Final = (
     3_600_000  # small facts are told anew so often, so that a retention period does not lose them
 )
@@ -70,6 +71,20 @@ class _Pass:
     layouts: dict[int, Layout]
     made: Batch = field(default_factory=Batch)
     touched: set[tuple[int, str, int]] = field(default_factory=set)
+    hours: dict[tuple[int, int, int], dict[int, list[int]]] = field(default_factory=dict)
+
+    def again(self, source_id: int, journal_id: int, seq: int, end_ms: int) -> int:
+        """Return how many records of the same boot before this one ended at the very same millisecond."""
+        key = (source_id, journal_id, end_ms // HOUR_MS)
+        if key not in self.hours:
+            ends: dict[int, list[int]] = {}
+            for other, end in self.db.execute(
+                "SELECT seq, end_ms FROM dated WHERE source_id = ? AND journal_id = ? AND hour = ?", key
+            ):
+                ends.setdefault(end, []).append(other)
+            self.hours[key] = ends
+        low = seq // SEQ_PER_BOOT * SEQ_PER_BOOT
+        return sum(low <= other < seq for other in self.hours[key][end_ms])
 
     def records(self, journal_id: int, after: int, upto: int, most: int) -> list[_Row]:
         """Return records of a journal in order of their numbers."""
@@ -193,11 +208,11 @@ class Follower:
         """Return when the oldest record of a node ended that is still kept in full."""
         with self._reader.open() as db:
             row = db.execute(
-                "SELECT min(end_ms) FROM site JOIN source USING (site_id) JOIN record USING (source_id) "
-                "WHERE site = ? AND node = ?",
+                "SELECT end_ms FROM site JOIN source USING (site_id) JOIN dated USING (source_id) "
+                "WHERE site = ? AND node = ? ORDER BY hour, end_ms LIMIT 1",
                 (site, node),
             ).fetchone()
-        return None if row[0] is None else int(row[0])
+        return None if row is None else int(row[0])
 
     def batch(self, most: int, now_ms: int) -> Batch:
         """Return what is to be sent next, about `most` records of it; an empty one when all is sent."""
@@ -242,11 +257,7 @@ class Follower:
                 else:
                     undated.append((journal, seq, seq))
                 continue
-            (again,) = at.db.execute(
-                "SELECT count(*) FROM record WHERE source_id = ? AND end_ms = ? AND journal_id = ? "
-                "AND seq >= ? AND seq < ?",
-                (source_id, end_ms, journal_id, boot * SEQ_PER_BOOT, seq),
-            ).fetchone()
+            again = at.again(source_id, journal_id, seq, end_ms)
             layout = at.layouts[layout_id]
             record = unpack_record(layout, seq, body)
             at.made.lines.append(

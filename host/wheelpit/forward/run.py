@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from wheelpit.forward.send import Sending
     from wheelpit.store.database import InfluxQL
 
-RECORDS_AT_ONCE: Final = 1000
+RECORDS_AT_ONCE: Final = 500
 IDLE_S: Final = 2.0
 _FIRST_WAIT_S: Final = 1.0
 _LONGEST_S: Final[dict[str, float]] = {"login": 300.0, "place": 300.0, "size": 300.0}
@@ -136,6 +136,8 @@ class Forwarder:
             except RefusedError as error:
                 self._wait(error)
             except (LedgerMissing, LedgerOlder, sqlite3.OperationalError) as error:
+                if once:
+                    raise
                 self._say("ledger", f"the ledger cannot be read just now: {error}")
                 self._stop.wait(IDLE_S)
             else:

@@ -72,7 +72,8 @@ class Sender:
     def send(self, lines: Sequence[str]) -> None:
         """Hand over points; they are stored when it returns. Raise `RefusedError` if not."""
         try:
-            self._api.write(self._where.bucket, record=list(lines), write_precision=_PRECISION)
+            body = "\n".join(lines).encode()
+            self._api.write(self._where.bucket, record=body, write_precision=_PRECISION)
         except ApiException as error:
             raise _refusal(error) from error
         except (urllib3.exceptions.HTTPError, OSError) as error:

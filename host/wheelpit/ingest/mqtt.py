@@ -245,7 +245,11 @@ class Link(threading.Thread):
         self._at_once.clear()
         self._todo.clear()
         self.beat_s = time.monotonic()
-        client = self._new_client()
+        try:
+            client = self._new_client()
+        except BrokerError as error:
+            self._fatal = error
+            return False
         properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call] # paho left it untyped
         properties.ReceiveMaximum = RECEIVE_MAXIMUM
         properties.SessionExpiryInterval = 0

@@ -217,6 +217,36 @@ def constants_differ(volts_per_rad_s: float, nm_per_ampere: float) -> float:
     return abs(nm_per_ampere - volts_per_rad_s) / volts_per_rad_s
 
 
+def coast_down_torque(inertia_kg_m2: float, from_rad_s: float, to_rad_s: float, seconds: float) -> float:
+    """Mean torque that slows a wheel that runs down by itself: water off, no load, buckets empty.
+
+    T = J (w1 - w2) / t
+
+    Args:
+        inertia_kg_m2: Moment of inertia J with all that turns, seen from the wheel [kg m2].
+        from_rad_s: The upper speed w1 [rad/s].
+        to_rad_s: The lower speed w2 [rad/s].
+        seconds: Time t from the one to the other [s].
+
+    Returns:
+        Mean torque over that time [N m].
+
+    Limits:
+        0.1 to 1e7 kg m2; speeds to 100 rad/s, the lower one 0 or more and less than the upper; 0.1 to 86 400 s.
+
+    Raises:
+        PhysicsError: A value is outside the limits.
+
+    References:
+        [1] Angular momentum: the mean torque is its loss over the time.
+    """
+    require("inertia_kg_m2", inertia_kg_m2, 0.1, 1e7, "kg m2")
+    require("from_rad_s", from_rad_s, 1e-3, 100.0, "rad/s")
+    require("to_rad_s", to_rad_s, 0.0, from_rad_s * (1 - 1e-9), "rad/s")
+    require("seconds", seconds, 0.1, 86_400.0, "s")
+    return inertia_kg_m2 * (from_rad_s - to_rad_s) / seconds
+
+
 def _require_torques(measured_nm: float, theory_nm: float) -> None:
     require("theory_nm", theory_nm, 1e-6, 1e6, "N m")
     require("measured_nm", measured_nm, theory_nm, 1e6, "N m")

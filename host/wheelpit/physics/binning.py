@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _LEAST_FOR_SPREAD: Final = 2
+_MOST_BINS: Final = 1_000_001
 
 
 class Bins:
@@ -54,10 +55,10 @@ def bin_means(x: NDArray[np.float64], y: NDArray[np.float64], width: float, firs
         The bins that hold anything, in order of x [units of x and y].
 
     Limits:
-        As many x as y, all finite; width above 0. A value on an edge belongs to the bin above it.
+        As many x as y, all finite; width above 0 and no less than a millionth of the range of x. A value on an edge belongs to the bin above it.
 
     Raises:
-        PhysicsError: The width is not positive, or the lengths differ.
+        PhysicsError: The width is too small, or the lengths differ.
 
     References:
         [1] IEC 61400-12-1, method of bins: mean of x and of y in each bin, category A uncertainty s / sqrt(N).
@@ -68,7 +69,11 @@ def bin_means(x: NDArray[np.float64], y: NDArray[np.float64], width: float, firs
         empty = np.zeros(0)
         return Bins(empty, empty, np.zeros(0, np.int64), empty, width)
     number = np.floor((x - first_edge) / width).astype(np.int64)
-    _, place, count = np.unique(number, return_inverse=True, return_counts=True)
+    number -= number.min()
+    require("number of bins", int(number.max()) + 1, 1, _MOST_BINS)
+    held = np.bincount(number)
+    place = (np.cumsum(held > 0) - 1)[number]  # bins that hold nothing are left out
+    count = held[held > 0]
     mean_x = np.bincount(place, x) / count
     mean_y = np.bincount(place, y) / count
     squares = np.bincount(place, (y - mean_y[place]) ** 2)

@@ -63,8 +63,8 @@ class Covered:
             return
         layouts = Layouts(db)
         rows = db.execute(
-            "SELECT seq, layout_id, end_ms, body FROM record JOIN journal USING (journal_id) "
-            "WHERE source_id = ? AND end_ms IS NOT NULL AND journal <> ? ORDER BY end_ms",
+            "SELECT seq, layout_id, end_ms, body FROM dated JOIN journal USING (journal_id) "
+            "WHERE source_id = ? AND hour >= 0 AND journal <> ? ORDER BY end_ms",
             (found[0], but_journal),
         )
         for seq, layout_id, end_ms, body in rows:
@@ -74,11 +74,14 @@ class Covered:
             else:
                 insort(self._starts, (start, end_ms))
         # Of days whose records were deleted only sums are kept: they are covered as they stand.
-        mine = db.execute("SELECT min(end_ms) FROM record WHERE source_id = ?", (found[0],)).fetchone()[0]
+        kept = db.execute(
+            "SELECT end_ms FROM dated WHERE source_id = ? AND hour >= 0 ORDER BY hour, end_ms LIMIT 1",
+            (found[0],),
+        ).fetchone()
         if db.execute("SELECT 1 FROM tally WHERE name = 'records_pruned'").fetchone() is not None:
             for start, end in db.execute(
                 "SELECT start_ms, end_ms FROM bucket WHERE source_id = ? AND end_ms <= coalesce(?, end_ms)",
-                (found[0], mine),
+                (found[0], None if kept is None else kept[0]),
             ):
                 insort(self._starts, (start, end))
 
@@ -115,18 +118,13 @@ class Importer:
         """Return the name of the store in which a node's rows of this file lie."""
         return journal_name(self._fingerprint, node)
 
-    def booked(self, node: str) -> int:
-        """Return how many rows of this file are booked for a node already."""
-        known = self._heads.known(self.journal_of(node))
-        return 0 if known is None else known.head.seq % SEQ_PER_BOOT
-
     def book(self, rows: list[Row]) -> None:
         """Book rows in the order of the file."""
         for row in rows:
             journal = self._heads.journal(self.journal_of(row.node))
             journal.chip, journal.dirty = CHIP, True
             source = self._heads.source(row.node)
-            seq = max(journal.head.seq, SEQ_PER_BOOT) + 1
+            seq = SEQ_PER_BOOT + row.line
             up_ms = journal.head.up_ms + row.end_ms - row.start_ms
             layout = Layout.of((*row.mean, *row.low, *row.high, *row.faults), row.totals)
             stored = Stored(
@@ -164,6 +162,14 @@ class Importer:
         count(self._db, "records_imported", len(rows))
         self._summing.flush()
         self._heads.flush()
+
+
+def booked_upto(db: sqlite3.Connection, fingerprint: str, node: str) -> int:
+    """Return the last line of a file whose row is booked for a node already; 0 if none is."""
+    row = db.execute(
+        "SELECT head_seq FROM journal WHERE journal = ?", (journal_name(fingerprint, node),)
+    ).fetchone()
+    return 0 if row is None else max(0, int(row[0]) - SEQ_PER_BOOT)
 
 
 def journal_name(fingerprint: str, node: str) -> str:

@@ -40,6 +40,7 @@ from wheelpit.store.rows import (
     RecordRow,
     UnmeasuredRow,
 )
+from wheelpit.store.stretches import dated, first_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -210,16 +211,12 @@ class LedgerReader:
             ).fetchall()
             for source_id, node in sources:
                 # The first record that ends at or after `to_ms` may begin before it.
-                rows = db.execute(
-                    "SELECT seq, end_ms, layout_id, body FROM record WHERE source_id = :source "
-                    "AND end_ms > :from AND end_ms <= coalesce((SELECT min(end_ms) FROM record WHERE "
-                    "source_id = :source AND end_ms >= :to), :to) ORDER BY end_ms, journal_id, seq",
-                    {"source": source_id, "from": from_ms, "to": to_ms},
-                )
-                for seq, end_ms, layout_id, body in rows:
-                    row = _record(node, layouts[layout_id], seq, end_ms, body)
-                    if row.start_ms < to_ms:
-                        found.append(row)
+                last_ms = first_from(db, source_id, to_ms) or to_ms
+                for rows in dated(db, source_id, from_ms, last_ms):
+                    for seq, end_ms, layout_id, body in rows:
+                        row = _record(node, layouts[layout_id], seq, end_ms, body)
+                        if row.start_ms < to_ms:
+                            found.append(row)
         found.sort(key=lambda row: row.end_ms)
         return found
 

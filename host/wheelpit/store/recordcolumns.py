@@ -6,11 +6,14 @@ Only the numbers that are asked for are decoded. Only readers import this: the s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from wheelpit.store.packing import PER_UNIT, RECORD_HEAD, Layout
+from wheelpit.store.stretches import dated, first_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -22,7 +25,6 @@ if TYPE_CHECKING:
     Whole = NDArray[np.int64]
     Floats = NDArray[np.float64]
 
-_AT_ONCE: Final = 200_000
 _MOST_BYTES: Final = 9  # 63 bits in groups of seven
 _CELLS: Final = {"mean": 0, "min": 1, "max": 2}
 
@@ -84,29 +86,21 @@ def record_columns(
             (site,),
         ).fetchall()
         for source_id, node in sources:
-            rows = db.execute(
-                "SELECT layout_id, end_ms, body FROM record WHERE source_id = :source AND end_ms > :from AND "
-                "end_ms <= coalesce((SELECT min(end_ms) FROM record WHERE source_id = :source AND end_ms >= :to), :to) "
-                "ORDER BY end_ms",
-                {"source": source_id, "from": from_ms, "to": to_ms},
-            )
-            while block := rows.fetchmany(_AT_ONCE):
-                begin = 0
-                for end in range(1, len(block) + 1):
-                    if end == len(block) or block[end][0] != block[begin][0]:
-                        yield _columns(node, layouts[block[begin][0]], block[begin:end], totals, values)
-                        begin = end
+            last_ms = first_from(db, source_id, to_ms) or to_ms
+            for block in dated(db, source_id, from_ms, last_ms):
+                for layout_id, rows in groupby(block, key=itemgetter(2)):
+                    yield _columns(node, layouts[layout_id], list(rows), totals, values)
 
 
 def _columns(
     node: str,
     layout: Layout,
-    rows: Sequence[tuple[int, int, bytes]],
+    rows: Sequence[tuple[int, int, int, bytes]],
     totals: Sequence[str],
     values: Sequence[tuple[str, str]],
 ) -> RecordColumns:
     count = len(RECORD_HEAD) + 3 * len(layout.channels) + len(layout.totals)
-    body = _Bodies([row[2] for row in rows], count)
+    body = _Bodies([row[3] for row in rows], count)
     head = {name: place for place, name in enumerate(RECORD_HEAD)}
     end_ms = np.array([row[1] for row in rows], np.int64)
     row_ms = body.column(head["row_ms"])

@@ -6,10 +6,11 @@ not grow with what is already in it.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from wheelpit.store.packing import Sums, pack_sums, unpack_record, unpack_sums
 from wheelpit.store.rollup import cut
+from wheelpit.store.stretches import dated
 
 if TYPE_CHECKING:
     import sqlite3
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from wheelpit.store.days import LocalDays
     from wheelpit.store.packing import Layout, Stored
     from wheelpit.store.tables import Layouts
+
+_EVER_MS: Final = 1 << 62
 
 
 class Summing:
@@ -105,19 +108,16 @@ class Summing:
         Needed when the site's time zone changed: its days are cut elsewhere then.
         """
         self.forget()
-        mine = "source_id IN (SELECT source_id FROM source WHERE site_id = ?)"
-        self._db.execute(f"DELETE FROM bucket WHERE {mine}", (site_id,))  # noqa: S608 - no foreign text in it
-        self._db.execute(f"DELETE FROM day WHERE {mine}", (site_id,))  # noqa: S608
-        rows = self._db.execute(
-            f"SELECT seq, source_id, layout_id, end_ms, body FROM record WHERE {mine} "  # noqa: S608
-            "AND end_ms IS NOT NULL ORDER BY source_id, end_ms",
-            (site_id,),
-        )
         done = 0
-        while block := rows.fetchmany(10_000):
-            for seq, source_id, layout_id, end_ms, body in block:
-                layout = self._layouts.layout(layout_id)
-                self.add(source_id, layout, unpack_record(layout, seq, body), end_ms)
-            self.flush()
-            done += len(block)
-            say(done)
+        for (source_id,) in self._db.execute(
+            "SELECT source_id FROM source WHERE site_id = ? ORDER BY source_id", (site_id,)
+        ).fetchall():
+            self._db.execute("DELETE FROM bucket WHERE source_id = ?", (source_id,))
+            self._db.execute("DELETE FROM day WHERE source_id = ?", (source_id,))
+            for block in dated(self._db, source_id, 0, _EVER_MS):
+                for seq, end_ms, layout_id, body in block:
+                    layout = self._layouts.layout(layout_id)
+                    self.add(source_id, layout, unpack_record(layout, seq, body), end_ms)
+                self.flush()
+                done += len(block)
+                say(done)

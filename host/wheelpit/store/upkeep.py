@@ -20,11 +20,15 @@ KEEP_DAYS: Final = 400
 _BUSY_S: Final = 10.0
 # A record that follows numbers that were not stored tells in which time they lie: it stays.
 _PRUNE: Final = (
-    "DELETE FROM record WHERE (journal_id, seq) IN (SELECT journal_id, seq FROM record WHERE source_id = :source "
-    "AND end_ms <= :upto_ms AND (journal_id, seq) NOT IN (SELECT hole.journal_id, (SELECT min(seq) FROM record AS "
+    "DELETE FROM record WHERE (journal_id, seq) IN (SELECT journal_id, seq FROM dated WHERE source_id = :source "
+    "AND hour <= :upto_ms / 3600000 AND end_ms <= :upto_ms AND (journal_id, seq) NOT IN (SELECT hole.journal_id, (SELECT min(seq) FROM record AS "
     "later WHERE later.journal_id = hole.journal_id AND later.seq > hole.last) FROM hole "
     "WHERE hole.source_id = :source AND hole.last < (SELECT max(seq) FROM record AS newest "
     "WHERE newest.journal_id = hole.journal_id)) LIMIT :most)"
+)
+_EMPTY: Final = (
+    "DELETE FROM stretch WHERE source_id = :source AND hour < :upto_ms / 3600000 AND NOT EXISTS (SELECT 1 FROM record "
+    "WHERE record.journal_id = stretch.journal_id AND seq BETWEEN first AND last AND end_ms IS NOT NULL)"
 )
 
 _log = logging.getLogger(__name__)
@@ -60,6 +64,7 @@ def prune(db: sqlite3.Connection, keep_days: int, most: int) -> int:
             continue
         values = {"source": source_id, "upto_ms": oldest_kept[0], "most": most - done}
         done += max(0, db.execute(_PRUNE, values).rowcount)
+        db.execute(_EMPTY, values)
         if done >= most:
             break
     if done:

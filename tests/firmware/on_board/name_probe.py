@@ -25,7 +25,7 @@ async def run():
     try:
         found = await dns.ask(where, "broker.home", os.urandom, lambda: time.ticks_ms() * HURRY)
     except OSError as error:
-        found = "OSError: %s" % error
+        found = f"OSError: {error}"
     counting.cancel()
     print(json.dumps({"found": found, "rounds": rounds[0]}))
 

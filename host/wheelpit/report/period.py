@@ -1,4 +1,4 @@
-"""A month on paper: what it gave, where the rest went, how the time was spent, what was missed, and how sure that is.
+"""A month or a year on paper: what it gave, where the rest went, how the time went, what was missed, and how sure that is.
 
 Everything is worked out by `wheelpit.accounts`; here it is only put into words and pictures.
 """
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from wheelpit.store.alarms import AlarmRow
 
 _KWH: Final = 1000.0
+MOST_DAYS: Final = 62
 _WHOLE: Final = 0.995  # of a day: measured for less it is drawn hollow
 _FILLS: Final[dict[State, str]] = {
     "charging": ink.WATER,
@@ -55,42 +56,61 @@ CARE: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Material:
-    """What a month's report is made of. What the plant's sensors cannot support is None or empty."""
+    """What a report on a period is made of. What the plant's sensors cannot support is None or empty.
+
+    Attributes:
+        plant: the plant as it is now.
+        name: of the period, as in "November 2026".
+        first, last: its days.
+        books: those of its days that have records.
+        hours: its time by state, cut into days or months, each with its label.
+        cascade, season: of the period.
+        alarms: that stood in it.
+        time_zone: whose days these are.
+        made_ms: when the report was made [Unix ms].
+
+    """
 
     plant: Plant
-    year: int
-    month: int
+    name: str
+    first: dt.date
+    last: dt.date
     books: Sequence[DayBook]
-    hours: Sequence[tuple[dt.date, TimeLedger]]
+    hours: Sequence[tuple[str, TimeLedger]]
     cascade: Cascade | None
     season: Season | None
     alarms: Sequence[AlarmRow]
     time_zone: str
     made_ms: int
 
+    @property
+    def by_day(self) -> bool:
+        """Whether it is short enough to tell day by day."""
+        return (self.last - self.first).days <= MOST_DAYS
 
-def bounds(year: int, month: int) -> tuple[dt.date, dt.date]:
-    """Return the first and the last day of a month."""
-    return dt.date(year, month, 1), dt.date(year, month, calendar.monthrange(year, month)[1])
 
-
-def sheet_of(material: Material) -> Sheet:
-    """Return the report of a month."""
-    sections = [
+def sections_of(material: Material) -> list[Section]:
+    """Return what there is to say of a period."""
+    return [
         *_given(material),
         *_chain(material),
         *_time(material),
         *_missed(material),
         *_curve(material),
+        *_learned(material),
         *_alarms(material),
         *_days(material),
         _sure(material),
     ]
+
+
+def sheet_of(material: Material) -> Sheet:
+    """Return the report of a period."""
     made = dt.datetime.fromtimestamp(material.made_ms / 1000, ZoneInfo(material.time_zone))
     return Sheet(
-        title=f"{material.plant.site.name}, {phrases.month(material.year, material.month)}",
+        title=f"{material.plant.site.name}, {material.name}",
         under="What the wheel gave, where the rest of the water's energy went, and how sure these figures are.",
-        sections=sections,
+        sections=sections_of(material),
         foot=f"Made {made:%Y-%m-%d %H:%M %z}; days are those of {material.time_zone}. Intervals hold 95 % of the time.",
     )
 
@@ -100,53 +120,81 @@ def _given(material: Material) -> Iterator[Section]:
     energy = total_energy(books) if books else None
     known = [book for book in books if book.energy_wh is not None]
     if not known:
-        yield Section(heading="What it gave", lead="Nothing was measured in this month.")
+        yield Section(heading="What it gave", lead="Nothing was measured in this time.")
         return
     best = max(known, key=lambda book: book.energy_wh or 0.0)
-    coverage = sum(b.coverage * (b.end_ms - b.start_ms) for b in books) / _month_ms(material)
+    coverage = sum(b.coverage * (b.end_ms - b.start_ms) for b in books) / _passed_ms(material)
     lead = (
-        f"{phrases.figure(energy, 'kWh', _KWH)} came to the battery side, measured for {phrases.share(coverage)} of the "
-        f"month. The best day was {phrases.day(best.day)} with {(best.energy_wh or 0.0) / _KWH:.2f} kWh."
+        f"{phrases.figure(energy, 'kWh', _KWH)} came to the battery side, measured for "
+        f"{phrases.share(min(1.0, coverage))} of the time. The best day was {phrases.day(best.day)} with "
+        f"{(best.energy_wh or 0.0) / _KWH:.2f} kWh."
     )
-    notes = []
-    against = material.season.against if material.season is not None else None
-    if against is not None:
-        notes.append(
-            f"The same days a year before, over the {phrases.share(against.shared)} of the time that was measured in both: "
-            f"{phrases.figure(against.this_wh, 'kWh', _KWH)} now, {phrases.figure(against.last_wh, 'kWh', _KWH)} then."
-        )
-        notes += [f"Changed in between: {what}." for what in against.changed]
+    notes = list(_against(material))
     notes += sorted({book.note[0].upper() + book.note[1:] + "." for book in books if book.note})
-    of_day = {book.day: book for book in books}
-    today = dt.datetime.fromtimestamp(material.made_ms / 1000, ZoneInfo(material.time_zone)).date()
-    bars = []
-    first, last = bounds(material.year, material.month)
-    for n in range((last - first).days + 1):
-        book = of_day.get(first + dt.timedelta(days=n))
-        energy_of_day = None if book is None else book.energy
-        bars.append(
-            Bar(
-                label=str(n + 1),
-                value=None if book is None or book.energy_wh is None else book.energy_wh / _KWH,
-                low=None if energy_of_day is None else energy_of_day.low / _KWH,
-                high=None if energy_of_day is None else energy_of_day.high / _KWH,
-                whole=book is not None and book.coverage >= _WHOLE,
-                ahead=first + dt.timedelta(days=n) > today,
-            )
+    if material.by_day:
+        picture = day_bars(_day_bars(material), "kWh", "Energy of each day", every=2)
+        notes.append(
+            "A hollow bar is a day of which a part was not measured, a grey one a day without any record."
         )
-    picture = day_bars(bars, "kWh", "Energy of each day of the month", every=2)
-    notes.append(
-        "A hollow bar is a day of which a part was not measured, a grey one a day without any record."
-    )
+    else:
+        picture = day_bars(_month_bars(material), "kWh", "Energy of each month")
+        notes.append("A hollow bar is a month of which a part was not measured.")
     yield Section(heading="What it gave", lead=lead, pictures=[picture], notes=notes)
 
 
-def _month_ms(material: Material) -> int:
-    """Return how much of the month has passed, by the site's clock [ms]."""
+def _against(material: Material) -> Iterator[str]:
+    against = material.season.against if material.season is not None else None
+    if against is None:
+        return
+    yield (
+        f"The same days a year before, over the {phrases.share(against.shared)} of the time that was measured in both: "
+        f"{phrases.figure(against.this_wh, 'kWh', _KWH)} now, {phrases.figure(against.last_wh, 'kWh', _KWH)} then."
+    )
+    for what in against.changed:
+        yield f"Changed in between: {what}."
+
+
+def _day_bars(material: Material) -> list[Bar]:
+    of_day = {book.day: book for book in material.books}
+    today = dt.datetime.fromtimestamp(material.made_ms / 1000, ZoneInfo(material.time_zone)).date()
+    bars = []
+    for n in range((material.last - material.first).days + 1):
+        day = material.first + dt.timedelta(days=n)
+        book = of_day.get(day)
+        energy = None if book is None else book.energy
+        bars.append(
+            Bar(
+                label=str(day.day),
+                value=None if book is None or book.energy_wh is None else book.energy_wh / _KWH,
+                low=None if energy is None else energy.low / _KWH,
+                high=None if energy is None else energy.high / _KWH,
+                whole=book is not None and book.coverage >= _WHOLE,
+                ahead=day > today,
+            )
+        )
+    return bars
+
+
+def _month_bars(material: Material) -> list[Bar]:
+    months = () if material.season is None else material.season.months
+    return [
+        Bar(
+            label=f"{dt.date(month.year, month.month, 1):%b}",
+            value=None if month.energy_wh is None else month.energy_wh.value / _KWH,
+            low=None if month.energy_wh is None else month.energy_wh.low / _KWH,
+            high=None if month.energy_wh is None else month.energy_wh.high / _KWH,
+            whole=month.coverage * len(month.days) / calendar.monthrange(month.year, month.month)[1]
+            >= _WHOLE,
+        )
+        for month in months
+    ]
+
+
+def _passed_ms(material: Material) -> int:
+    """Return how much of the period has passed, by the site's clock [ms]."""
     zone = ZoneInfo(material.time_zone)
-    first, last = bounds(material.year, material.month)
-    starts = dt.datetime.combine(first, dt.time(), zone)
-    ends = dt.datetime.combine(last + dt.timedelta(days=1), dt.time(), zone)
+    starts = dt.datetime.combine(material.first, dt.time(), zone)
+    ends = dt.datetime.combine(material.last + dt.timedelta(days=1), dt.time(), zone)
     until_ms = min(ends.timestamp() * 1000, material.made_ms)
     return max(1, round(until_ms - starts.timestamp() * 1000))
 
@@ -192,7 +240,7 @@ def _chain(material: Material) -> Iterator[Section]:
         ],
         notes=[
             "Hatched and dashed: modelled from the plant's description, not measured. The dark lines are 95 % intervals.",
-            *(f"Changed within the month: {what}." for what in chain.changes),
+            *(f"Changed within this time: {what}." for what in chain.changes),
         ],
     )
 
@@ -204,8 +252,8 @@ def _time(material: Material) -> Iterator[Section]:
     whole = max(1, sum(sums.values()))
     used = [state for state in STATES if sums[state]]
     rows = [
-        (str(day.day), [Part(LABELS[state], ledger.shares[state], _FILLS[state]) for state in STATES])
-        for day, ledger in material.hours
+        (label, [Part(LABELS[state], ledger.shares[state], _FILLS[state]) for state in STATES])
+        for label, ledger in material.hours
     ]
     stops = [stop for _, ledger in material.hours for stop in ledger.stops or ()]
     notes = sorted(
@@ -224,7 +272,7 @@ def _time(material: Material) -> Iterator[Section]:
         heading="How the time was spent",
         pictures=[
             key([(LABELS[state], _FILLS[state]) for state in used], "What the fills mean"),
-            strips(rows, "Each day's time by state"),
+            strips(rows, "Time by state"),
         ],
         tables=[table],
         notes=notes,
@@ -266,6 +314,35 @@ def _curve(material: Material) -> Iterator[Section]:
     yield Section(heading="How often it gave how much", lead=lead, pictures=[picture])
 
 
+def _learned(material: Material) -> Iterator[Section]:
+    season = material.season
+    if season is None or season.baselines is None:
+        return
+    base = season.baselines
+    since = dt.datetime.fromtimestamp(base.since_ms / 1000, ZoneInfo(material.time_zone)).date()
+    why = f", {base.why}" if base.why else ""
+    rows = [
+        [name, phrases.figure(figure, unit), figure.note]
+        for figure, name, unit in (
+            (base.ratio, "turns of the alternator for one of the wheel", ""),
+            (base.k_conducting, "alternator, with current", "V s/rad"),
+            (base.k_open, "alternator, without current", "V s/rad"),
+        )
+        if figure is not None
+    ]
+    drifts = [
+        f"{drift.text}: {phrases.figure(drift.share, '%', 0.01)} since {phrases.day(drift.since)}. {drift.causes}."
+        for drift in season.drifts
+    ]
+    yield Section(
+        heading="What is usual, and what has changed",
+        lead=f"Learned from {base.good_h:,.0f} good hours since {phrases.day(since)}{why}."
+        + ("" if drifts else " No lasting change for the worse is seen."),
+        tables=[Table(heads=["learned", "value", ""], rows=rows, figures=1)] if rows else [],
+        notes=drifts,
+    )
+
+
 def _alarms(material: Material) -> Iterator[Section]:
     zone = ZoneInfo(material.time_zone)
     rows = [
@@ -300,7 +377,7 @@ def _days(material: Material) -> Iterator[Section]:
         for book in material.books
     ]
     heads = ["day", "energy", "measured", "turns", "charging h", "peak W", "diverted kWh"]
-    if rows:
+    if rows and material.by_day:
         yield Section(heading="Day by day", tables=[Table(heads=heads, rows=rows, figures=6)], long=True)
 
 
@@ -312,7 +389,7 @@ def _sure(material: Material) -> Section:
     notes = [
         (
             "Each interval follows from what plant.toml says of the sensors (JCGM 100:2008). Errors of a shunt, a divider "
-            "or a converter are the same every day: they add up over the month and do not average out."
+            "or a converter are the same every day: they add up over time and do not average out."
         ),
         "What was not measured is not filled in: energies are those of the measured time.",
     ]

@@ -1,0 +1,1 @@
+"""Bench tests: what is asked, what follows from the answers with its uncertainty, and what goes into plant.toml."""

@@ -1,0 +1,135 @@
+"""`wheelpit match`: would another pulley, or another setting of the converter, have given more?"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from wheelpit.accounts.matching import PULLEYS_MM, MatchingError, match
+from wheelpit.accounts.matching_model import LoadTest
+from wheelpit.commands.books import Day, the_site
+from wheelpit.commands.season import plain, plant_of, rows_of
+from wheelpit.places import state_folder
+from wheelpit.store.ledger import FILE
+from wheelpit.store.reader import LedgerReader
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from wheelpit.accounts.matching import Choice, Match
+
+CAUTION = (
+    "Before a pulley is changed: water off, wheel chocked, and wait until the voltage before the converter is gone. A "
+    "higher ratio raises what the wheel drives it to when the load is lost."
+)
+
+
+_LEAST_LOADS: Final = 3
+
+
+def _line(choice: Choice, found: Match) -> str:
+    gain = f"{100 * choice.gain.value:+6.1f} %"
+    marks = []
+    if choice.pulley_mm == found.today.pulley_mm:
+        marks.append("today")
+    if not choice.allowed:
+        marks.append("too much for the parts")
+    if choice.pulley_mm == found.best.pulley_mm and found.best.pulley_mm != found.today.pulley_mm:
+        marks.append(f"best: {100 * found.best.gain.low:.1f} to {100 * found.best.gain.high:.1f} %")
+    mark = "; ".join(marks)
+    return (
+        f"{choice.pulley_mm:9.1f}{choice.ratio:9.1f}:1{gain:>12}{choice.runaway_v:12.0f} V  {mark}".rstrip()
+    )
+
+
+def as_text(found: Match) -> str:
+    """Return a match as a page of text."""
+    lines = [
+        f"from {found.hours:,.0f} hours, the wheel's curve from {found.basis}",
+        f"{'pulley mm':>9}{'ratio':>11}{'energy':>12}{'load lost':>14}",
+        *(_line(choice, found) for choice in found.pulleys),
+        "",
+        found.advice,
+    ]
+    for choice, words in ((found.setting, "today's pulley"), (found.both, "the best pulley")):
+        if choice is not None:
+            gain = f"{100 * choice.gain.value:+.1f} %"
+            lines.append(f"with {words} the converter would give most at {choice.setting}: {gain}, modelled")
+    return "\n".join([*lines, CAUTION])
+
+
+@click.command("match")
+@click.option("--site", help="The site; not needed when the ledger holds only one.")
+@click.option(
+    "--from", "first", type=Day(), help="The first day of the season; the first there is if left out."
+)
+@click.option("--to", "last", type=Day(), help="The last day.")
+@click.option(
+    "--pulley",
+    "pulleys",
+    type=click.FloatRange(10, 3000),
+    multiple=True,
+    help="A diameter that can be had [mm], in place of the usual ones; may be given several times.",
+)
+@click.option(
+    "--load",
+    "loads",
+    type=(float, float),
+    multiple=True,
+    help="A load test in place of a weir: wheel speed [rpm] and power at its shaft [W]; three loads at one flow.",
+)
+@click.option(
+    "--load-flow", type=click.FloatRange(0.05, 2000), help="The flow of that test, if gauged [L/s]."
+)
+@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
+@click.option(
+    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
+)
+@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
+def command(  # noqa: PLR0917 - click hands over by name
+    site: str | None,
+    first: date | None,
+    last: date | None,
+    pulleys: tuple[float, ...],
+    loads: tuple[tuple[float, float], ...],
+    load_flow: float | None,
+    wants_json: bool,
+    plant: Path | None,
+    state: Path | None,
+) -> None:
+    """Find the pulley and the converter's setting that would have given most over the recorded season.
+
+    Only pulleys that exist are looked at, and none with which a lost load would drive the voltage over what the
+    converter and the parts before it bear.
+    """
+    folder = state_folder(state)
+    described = plant_of(plant, folder)
+    if described is None:
+        raise MatchingError("no plant is described: give --plant, or put plant.toml into the state folder")
+    reader = LedgerReader(folder / FILE)
+    rows = rows_of(reader, the_site(reader, site), folder)
+    asked = [
+        span
+        for span in rows.days
+        if (first is None or span.day >= first) and (last is None or span.day <= last)
+    ]
+    if not asked:
+        raise MatchingError("no day has records in this range")
+
+    def progress(done: int, of: int) -> None:
+        click.echo(f"\rlearning the plant, {done} of {of}", err=True, nl=done == of)
+
+    test = None
+    if loads:
+        if len(loads) < _LEAST_LOADS:
+            raise MatchingError("a load test takes three loads at one flow: give --load three times")
+        test = LoadTest(tuple(rpm for rpm, _ in loads), tuple(watts for _, watts in loads), load_flow)
+    season = rows.part(asked[0].begin, asked[-1].end)
+    found = match(season, described, test=test, pulleys_mm=pulleys or PULLEYS_MM, progress=progress)
+    if wants_json:
+        click.echo(json.dumps(plain(found), indent=2, ensure_ascii=False))
+    else:
+        click.echo(as_text(found))

@@ -1,0 +1,118 @@
+"""Works out what a report on a period is made of, from a ledger."""
+
+from __future__ import annotations
+
+import calendar
+import datetime as dt
+import time
+from typing import TYPE_CHECKING
+
+from wheelpit.accounts.books import day_books
+from wheelpit.accounts.cascade import cascade
+from wheelpit.accounts.season import season
+from wheelpit.accounts.season_rows import FILE as KEPT
+from wheelpit.accounts.season_rows import read_ten_minutes
+from wheelpit.accounts.timeledger import time_ledgers
+from wheelpit.errors import WheelpitError
+from wheelpit.report import phrases
+from wheelpit.report.period import MOST_DAYS, Material
+from wheelpit.store.alarms import read_alarms
+from wheelpit.store.days import LocalDays
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from wheelpit.plant.description import Plant
+    from wheelpit.store.reader import LedgerReader
+
+
+class ReportError(WheelpitError):
+    """A report cannot be made."""
+
+
+def month_bounds(year: int, month: int) -> tuple[dt.date, dt.date]:
+    """Return the first and the last day of a month."""
+    return dt.date(year, month, 1), dt.date(year, month, calendar.monthrange(year, month)[1])
+
+
+def month(reader: LedgerReader, folder: Path, plant: Plant, year: int, number: int) -> Material:
+    """Gather a month; see `gather`."""
+    first, last = month_bounds(year, number)
+    return gather(reader, folder, plant, phrases.month(year, number), first, last)
+
+
+def year_of(
+    reader: LedgerReader,
+    folder: Path,
+    plant: Plant,
+    year: int,
+    progress: Callable[[int, int], None] | None = None,
+) -> Material:
+    """Gather a calendar year; see `gather`."""
+    bounds = dt.date(year, 1, 1), dt.date(year, 12, 31)
+    return gather(reader, folder, plant, str(year), *bounds, progress=progress)
+
+
+def gather(  # noqa: PLR0917 - from where, and of what time
+    reader: LedgerReader,
+    folder: Path,
+    plant: Plant,
+    name: str,
+    first: dt.date,
+    last: dt.date,
+    *,
+    progress: Callable[[int, int], None] | None = None,
+) -> Material:
+    """Work out everything that a report tells.
+
+    Args:
+        reader: the ledger.
+        folder: of the ledger, where ten-minute means are kept.
+        plant: the plant with its changes.
+        name: of the period.
+        first: its first day.
+        last: its last day.
+        progress: is told how many days of how many are read.
+
+    Raises:
+        ReportError: there is no record in that time.
+
+    """
+    now_ms = time.time_ns() // 1_000_000
+    site = plant.site.id
+    books = day_books(reader, site, plant, first, last, now_ms=now_ms)
+    if not books:
+        msg = f"{site} has no record in {name}: choose another time"
+        raise ReportError(msg)
+    zone = reader.time_zone(site)
+    rows = read_ten_minutes(reader, site, keep=folder / KEPT, progress=progress)
+    labels, cuts = _cuts(LocalDays(zone), first, last, now_ms)
+    with reader.open() as db:
+        alarms = [
+            row
+            for row in read_alarms(db, site)
+            if row.onset_ms < cuts[-1] and (row.cleared_ms is None or row.cleared_ms >= cuts[0])
+        ]
+    return Material(
+        plant=plant,
+        name=name,
+        first=first,
+        last=last,
+        books=books,
+        hours=list(zip(labels, time_ledgers(reader, site, plant, cuts), strict=True)),
+        cascade=cascade(reader, site, plant, first, last),
+        season=season(rows, plant, books[0].day, books[-1].day),
+        alarms=alarms,
+        time_zone=zone,
+        made_ms=now_ms,
+    )
+
+
+def _cuts(local: LocalDays, first: dt.date, last: dt.date, now_ms: int) -> tuple[list[str], list[int]]:
+    """Return where the time is cut, into days or into months, up to now, and what the pieces are called."""
+    days = [first + dt.timedelta(days=n) for n in range((last - first).days + 1)]
+    by_month = len(days) > MOST_DAYS
+    begins = [day for day in days if (not by_month or day.day == 1) and local.bounds(day)[0] < now_ms]
+    labels = [f"{day:%b}" if by_month else str(day.day) for day in begins]
+    return labels, [*(local.bounds(day)[0] for day in begins), min(local.bounds(last)[1], now_ms)]
