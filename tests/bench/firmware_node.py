@@ -20,6 +20,8 @@ from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.demo.interpreter import interpreter
 from wheelpit.places import running
 from wheelpit.plant import demo_plant_path, load_plant, node_settings
+from wheelpit.store.packing import unpack_record
+from wheelpit.store.tables import Layouts
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -95,23 +97,33 @@ def _newest(heard: dict[str, dict[int, dict[str, int]]]) -> int:
 
 
 def _checked(grounds: Grounds, heard: dict[str, dict[int, dict[str, int]]]) -> dict[str, Any]:
-    """Compare what is booked with what the node was ever heard to send."""
-    rows = grounds.reader.records(SITE, 0, 1 << 50)
-    booked = Counter(row.seq for row in rows)
-    sums: Counter[int] = Counter()
-    wrong = int(len(heard) != 1)
-    boots: Counter[int] = Counter()
+    """Compare what is booked, dated or not, with what the node was ever heard to send."""
+    with grounds.reader.open() as db:
+        layouts = Layouts(db)
+        rows = [
+            (int(seq), layouts.layout(layout_id), body, end_ms is None)
+            for seq, layout_id, body, end_ms in db.execute(
+                "SELECT seq, layout_id, body, end_ms FROM record ORDER BY seq"
+            )
+        ]
     sent = {seq: total for found in heard.values() for seq, total in found.items()}
-    for row in sorted(rows, key=lambda row: row.seq):
-        boot = row.seq // SEQ_PER_BOOT
-        sums[boot] += row.totals[_TOTAL]
-        boots[boot] += 1
-        wrong += row.seq in sent and sums[boot] != sent[row.seq][_TOTAL]
-    counts = Counter({"boots": len(boots), "gaps_declared": len(grounds.reader.gaps(SITE))})
+    booked = Counter(seq for seq, _, _, _ in rows)
+    sums: Counter[int] = Counter()  # by boot
+    wrong = int(len(heard) != 1)
+    for seq, layout, body, _ in rows:
+        boot = seq // SEQ_PER_BOOT
+        sums[boot] += unpack_record(layout, seq, body).totals[layout.totals.index(_TOTAL)]
+        wrong += seq in sent and sums[boot] != sent[seq][_TOTAL]
     return {
         "lost": len(sent.keys() - booked.keys()),
         "double": sum(count - 1 for count in booked.values()),
         "wrong": wrong,
         "records": len(sent),
-        "counts": counts,
+        "counts": Counter(
+            {
+                "boots": len(sums),
+                "gaps_declared": len(grounds.reader.gaps(SITE)),
+                "booked_without_a_date": sum(undated for _, _, _, undated in rows),
+            }
+        ),
     }

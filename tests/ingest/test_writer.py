@@ -274,16 +274,3 @@ def test_whatever_comes_the_service_lives_and_books_the_next(bench: Any, make: A
     assert bench.reader.tallies().get("dead_letters", 0) == sent[0]
     assert sum(day.records for day in bench.reader.days(make.site)) == sent[1]
     assert len(bench.outbox.acks) == sum(sent)
-
-
-def test_one_receipt_for_what_a_batch_accounts_for_of_a_store(bench: Any, make: Any) -> None:
-    """A receipt that goes further replaces the one before; one that does not is a sign to the node, and stays."""
-    first, boot = make.record(1)["seq"], make.record(1)["seq"] - 1
-    bench.handle(
-        bench.records(make.record(1)),
-        bench.records(make.record(2), after=first),
-        bench.records(make.record(9), after=boot + 8),
-        bench.records(make.record(10), after=boot + 9),
-    )
-    assert [said["upto"] - boot for said in bench.outbox.said("receipt")] == [2, 2, 2]
-    assert len(bench.outbox.acks) == 4

@@ -9,7 +9,9 @@ import click
 
 from wheelpit.places import state_folder
 from wheelpit.store.backup import back_up, stamp
+from wheelpit.store.backup_logbook import beside, copy_logbook
 from wheelpit.store.ledger import FILE
+from wheelpit.store.logbook import FILE as LOGBOOK
 
 
 @click.command("backup")
@@ -19,10 +21,11 @@ from wheelpit.store.ledger import FILE
 def command(out: Path, replace: bool, state: Path | None) -> None:
     """Copy the ledger to OUT while the service goes on; the copy is opened, checked and compared.
 
-    If OUT is a folder, the copy gets a name with the moment in it. Keep copies on another disk, and keep plant.toml
-    and the files with passwords with them: they are not in it.
+    If OUT is a folder, the copy gets a name with the moment in it. The logbook's copy lies beside it. Keep copies on another
+    disk, and keep plant.toml and the files with passwords with them: they are not in it.
     """
-    ledger = state_folder(state) / FILE
+    folder = state_folder(state)
+    ledger = folder / FILE
     if out.is_dir():
         out /= f"wheelpit-{stamp(time.time_ns() // 1_000_000)}.db"
 
@@ -36,3 +39,7 @@ def command(out: Path, replace: bool, state: Path | None) -> None:
         f"{out}: {held.rows['record']} records of {len(held.heads)} node stores, {size / 1e6:.1f} MB, "
         "checked and equal to the ledger"
     )
+    logbook = folder / LOGBOOK
+    if logbook.exists():
+        entries = copy_logbook(logbook, beside(out), replace=replace)
+        click.echo(f"{beside(out)}: {entries} entries of the logbook, checked")

@@ -11,7 +11,9 @@ import click
 from wheelpit.ingest.serve import only_one
 from wheelpit.places import state_folder
 from wheelpit.store.backup import checked, put_back, readable, stamp
+from wheelpit.store.backup_logbook import beside, copy_logbook
 from wheelpit.store.ledger import FILE
+from wheelpit.store.logbook import FILE as LOGBOOK
 
 if TYPE_CHECKING:
     from wheelpit.store.backup import Contents
@@ -63,4 +65,16 @@ def command(copy: Path, yes: bool, state: Path | None) -> None:
         aside = put_back(copy, ledger, time.time_ns() // 1_000_000, progress)
     if aside is not None:
         click.echo(f"the ledger that was there is {aside}")
+    _logbook(copy, folder / LOGBOOK)
     click.echo(f"{ledger} is the copy now; start `wheelpit serve`")
+
+
+def _logbook(copy: Path, logbook: Path) -> None:
+    """Put the logbook's copy back where there is none: what is written here is never replaced."""
+    kept = beside(copy)
+    if not kept.exists():
+        return
+    if logbook.exists():
+        click.echo(f"{logbook} stays as it is; the copy of that day is {kept}")
+        return
+    click.echo(f"{logbook}: {copy_logbook(kept, logbook)} entries put back")

@@ -100,21 +100,6 @@ class _Batch:
         self.newest: dict[str, tuple[int, bytes]] = {}
         self.strangers: Counter[str] = Counter()
         self.too_fast: Counter[str] = Counter()
-        self._newest: dict[str, tuple[int, int]] = {}  # by store: place of its receipt, how far that goes
-
-    def answer_records(self, receipt: Outgoing, journal: str, upto: int) -> None:
-        """Answer a message of records; a receipt that goes further takes the place of the one before it.
-
-        One that does not go further stays beside it: a node counts them to see that something is missing.
-        """
-        held = self._newest.get(journal)
-        if held is not None and held[1] < upto:
-            self.answers[held[0]] = receipt
-            self._newest[journal] = (held[0], upto)
-            return
-        if held is None:
-            self._newest[journal] = (len(self.answers), upto)
-        self.answers.append(receipt)
 
 
 class Writer:
@@ -354,9 +339,7 @@ class Writer:
         node = topic.node
         if isinstance(message, Sent):
             taken = self._keeper.records(node, message, event.topic, now_ms)
-            batch.answer_records(
-                self._receipt(node, message.journal, taken.upto), message.journal, taken.upto
-            )
+            batch.answers.append(self._receipt(node, message.journal, taken.upto))
             batch.judged += [_of_record(node, dated) for dated in taken.booked]
         elif isinstance(message, Birth):
             upto = self._keeper.birth(node, message, now_ms)
