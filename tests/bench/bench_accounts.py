@@ -17,9 +17,10 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from rolled import Rolled
+from tests.bench.rolled import Rolled
+from tests.bench.season_page import season_page
 
 from wheelpit.accounts.books import day_books, total_energy
 from wheelpit.accounts.cascade import cascade
@@ -69,6 +70,7 @@ def hours(reader: LedgerReader, site: str, plant: Plant, _folder: Path) -> objec
 PAGES: Final[tuple[tuple[str, bool, Callable[[LedgerReader, str, Plant, Path], object]], ...]] = (
     ("books", True, books),
     ("cascade", True, stages),
+    ("season", True, season_page),
     ("hours", False, hours),
 )
 

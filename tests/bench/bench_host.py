@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
-from tests.bench.grounds import SITE, Grounds, end, now_ms, resident_mib, say
+from tests.bench.grounds import SITE, Grounds, end, now_ms, processor_s, resident_mib, say
 from tests.bench.wire import (
     FOUR,
     FULL_TOTALS,
@@ -188,12 +188,18 @@ def ingest(folder: Path, count: int) -> Rows:
     with Grounds(folder, names) as grounds:
         grounds.start_broker()
         nodes = [node(grounds.port, name, count // len(names)) for name in names]
-        grounds.start_service()
+        service = grounds.start_service()
+        grounds.wait_for_service()
+        used_s = processor_s(service.pid)
         fleet = Fleet(nodes)
         took = run(fleet, "ingest", sum(len(each.queue) for each in nodes))
+        used_s = processor_s(service.pid) - used_s
         fleet.close()
         grounds.end_service()
-    return {"ingest_records_per_s": (count / took, "records/s")}
+    return {
+        "ingest_records_per_s": (count / took, "records/s"),
+        "ingest_processor_us_per_record": (1e6 * used_s / count, "us of processor time"),
+    }
 
 
 def drain(folder: Path, count: int) -> Rows:

@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from rolled import Rolled
+from tests.bench.rolled import Rolled
 
 from wheelpit.accounts.books import day_books, total_energy
 from wheelpit.accounts.cascade import cascade
