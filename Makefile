@@ -72,7 +72,7 @@ crash: $(VENV)/.test-installed
 	$(BIN)/python tests/bench/crash.py
 
 soak: $(VENV)/.test-installed
-	$(BIN)/python tests/bench/soak_node.py
+	$(BIN)/python tests/bench/soak_node.py $(SOAK)
 
 truth: $(VENV)/.test-installed
 	$(BIN)/python tests/bench/truth.py

@@ -20,9 +20,9 @@ from wheelpit.physics.flow import v_notch_flow
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.plant.description import LinearSensor, Weir
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from rows_of_ten_minutes import FIRST, ROWS_A_DAY, running
+from tests.bench.rows_of_ten_minutes import FIRST, ROWS_A_DAY, running
 
 BENCH = Path(__file__).resolve().parents[1] / "bench"
 DEMO = load_plant(demo_plant_path())

@@ -16,9 +16,9 @@ from wheelpit.accounts.tenminutes import stood_on_purpose
 from wheelpit.plant import demo_plant_path, limits_of, load_plant
 from wheelpit.plant.description import OtherSource
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "bench"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from rows_of_ten_minutes import FIRST, ROWS_A_DAY, running, stop
+from tests.bench.rows_of_ten_minutes import FIRST, ROWS_A_DAY, running, stop
 
 DEMO = load_plant(demo_plant_path())
 

@@ -114,6 +114,11 @@ def _checked(grounds: Grounds, heard: dict[str, dict[int, dict[str, int]]]) -> d
         boot = seq // SEQ_PER_BOOT
         sums[boot] += unpack_record(layout, seq, body).totals[layout.totals.index(_TOTAL)]
         wrong += seq in sent and sums[boot] != sent[seq][_TOTAL]
+    for seq in sorted(sent.keys() - booked.keys()):
+        heads = {each.journal: each.head_seq for each in grounds.reader.nodes(SITE)}
+        say(
+            f"  record {seq} ({seq // SEQ_PER_BOOT}:{seq % SEQ_PER_BOOT}) was sent and is not booked; heads {heads}"
+        )
     return {
         "lost": len(sent.keys() - booked.keys()),
         "double": sum(count - 1 for count in booked.values()),

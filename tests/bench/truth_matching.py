@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-import season_twin as twin
-from season_twin import DEMO, fitted
+from tests.bench import season_twin as twin
+from tests.bench.season_twin import DEMO, fitted
 
 from wheelpit.accounts.matching import Match, match
 from wheelpit.plant.description import FoldBackConverter

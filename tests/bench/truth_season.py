@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-import season_twin as twin
-from season_twin import DAY_S, DEMO, FIRST_DAY, ROWS_A_DAY, Run, fitted
+from tests.bench import season_twin as twin
+from tests.bench.season_twin import DAY_S, DEMO, FIRST_DAY, ROWS_A_DAY, Run, fitted
 
 from wheelpit.accounts.baselines import Restart
 from wheelpit.accounts.drift import Drift, drifts

@@ -149,10 +149,10 @@ async def main():
     ram_flash.mount(flash, ROOT)
     with open(ROOT + "/settings.json", "w") as file:
         json.dump(SETTINGS, file)
-    flash.ready = True
     board = Board()
     running = asyncio.create_task(app.run(board, ROOT))
     await asyncio.sleep(2)
+    flash.ready = True
     board.pickup.errors_us = []
     await asyncio.sleep(SECONDS)
     errors_us = board.pickup.errors_us

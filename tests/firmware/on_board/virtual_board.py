@@ -86,7 +86,7 @@ class Flash(ram_flash.RamFlash):
                 self.board.lose_power()
         if data is None:
             self.erases[block] += 1
-            if self.board.measures:
+            if self.board.pickup.asked_ms is not None:  # the node samples
                 self.board.stall(self.stalls_ms.pop(0) if len(self.stalls_ms) > 1 else self.stalls_ms[0])
             data = ram_flash._ERASED
         else:
@@ -247,7 +247,6 @@ class Board:
         self.wlan = self
         self.make_event = event
         self.bites_ms = 0  # of the watchdog
-        self.measures = False  # whether the node runs
         self.flash = Flash(told["image"], told["blocks"], self, told["stalls_ms"])
         virtual.pass_until = self.pass_until
 

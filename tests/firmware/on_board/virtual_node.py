@@ -76,7 +76,6 @@ async def main():
     told = None
     gc.collect()
     base = gc.mem_alloc()
-    board.measures = True
     running = asyncio.create_task(app.run(board, virtual_board.ROOT))
     probing = asyncio.create_task(probe(board, base))
     await running
