@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from wheelpit.broker.authority import authority, server
-from wheelpit.ingest.mqtt import Broker, Certificates
+from wheelpit.ingest.address import Broker, Certificates
 from wheelpit.ingest.probe import probe
 from wheelpit.report.doctor import broker_findings
 

@@ -16,8 +16,9 @@ from tests.broker.test_certificate_faults import NAME, listening, make
 
 from wheelpit.broker import files
 from wheelpit.contract import topics
+from wheelpit.ingest.address import Broker, BrokerError, Certificates
 from wheelpit.ingest.inbox import Connected, Event, Failed, Inbox, Incoming
-from wheelpit.ingest.mqtt import Broker, BrokerError, Certificates, Link, Outgoing
+from wheelpit.ingest.mqtt import Link, Outgoing
 
 if TYPE_CHECKING:
     from collections.abc import Callable

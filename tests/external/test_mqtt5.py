@@ -13,9 +13,10 @@ from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
 from wheelpit.contract.names import SEQ_PER_BOOT
+from wheelpit.ingest.address import Broker
 from wheelpit.ingest.decode import decode
 from wheelpit.ingest.inbox import RECEIVE_MAXIMUM, Connected, Inbox, Incoming
-from wheelpit.ingest.mqtt import Broker, Link, Outgoing
+from wheelpit.ingest.mqtt import Link, Outgoing
 from wheelpit.store.booking import Sent
 from wheelpit.store.bookkeeper import Bookkeeper
 from wheelpit.store.ledger import Ledger

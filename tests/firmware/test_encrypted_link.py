@@ -19,7 +19,7 @@ from test_whole_node import HEAP
 
 from wheelpit.broker import files
 from wheelpit.broker.files import Encryption, host_user
-from wheelpit.ingest.mqtt import Broker, Certificates
+from wheelpit.ingest.address import Broker, Certificates
 from wheelpit.ingest.probe import probe
 
 if TYPE_CHECKING:

@@ -18,7 +18,7 @@ from test_real_brokers import PahoBroker, until
 from test_whole_node import HEAP
 
 from wheelpit.cli import main
-from wheelpit.ingest.mqtt import Broker
+from wheelpit.ingest.address import Broker
 from wheelpit.node import remote
 
 if TYPE_CHECKING:

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 
 from wheelpit.cli import main
 from wheelpit.demo.broker import start_broker
-from wheelpit.ingest.mqtt import Broker
+from wheelpit.ingest.address import Broker
 from wheelpit.ingest.probe import probe
 from wheelpit.ingest.serve import Options, Service
 from wheelpit.places import announce, running

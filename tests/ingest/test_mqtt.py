@@ -14,8 +14,9 @@ import pytest
 from wheelpit.contract import topics
 from wheelpit.errors import WheelpitError
 from wheelpit.ingest import mqtt
+from wheelpit.ingest.address import Broker
 from wheelpit.ingest.inbox import BATCH, Connected, Failed, Inbox, Incoming
-from wheelpit.ingest.mqtt import Broker, BrokerRefusedError, Link, Outgoing, TakenOverError
+from wheelpit.ingest.mqtt import BrokerRefusedError, Link, Outgoing, TakenOverError
 
 if TYPE_CHECKING:
     from collections.abc import Callable

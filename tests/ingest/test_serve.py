@@ -15,7 +15,7 @@ from click.testing import CliRunner
 from wheelpit.cli import main
 from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.demo.broker import start_broker
-from wheelpit.ingest.mqtt import Broker
+from wheelpit.ingest.address import Broker
 from wheelpit.ingest.serve import AlreadyRunningError, Options, Service, StateError, only_one
 from wheelpit.places import running
 from wheelpit.plant import demo_plant_path

@@ -13,7 +13,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from wheelpit.broker import files
 from wheelpit.broker.files import Made, host_user
-from wheelpit.ingest.mqtt import Broker
+from wheelpit.ingest.address import Broker
 from wheelpit.ingest.probe import probe
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 import click
 
 from wheelpit.errors import WheelpitError
-from wheelpit.ingest.mqtt import Broker, Certificates
+from wheelpit.ingest.address import Broker, Certificates
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -15,12 +15,12 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from wheelpit.contract import topics
-from wheelpit.ingest.mqtt import certificate_fault
+from wheelpit.ingest.address import certificate_fault
 
 if TYPE_CHECKING:
     from paho.mqtt.reasoncodes import ReasonCode
 
-    from wheelpit.ingest.mqtt import Broker
+    from wheelpit.ingest.address import Broker
 
 Outcome = Literal[
     "good",

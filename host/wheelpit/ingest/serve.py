@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from pathlib import Path
     from types import FrameType
 
-    from wheelpit.ingest.mqtt import Broker
+    from wheelpit.ingest.address import Broker
     from wheelpit.ingest.writer import Watching
     from wheelpit.plant.description import Plant
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from wheelpit.ingest.mqtt import Broker
+    from wheelpit.ingest.address import Broker
     from wheelpit.ingest.probe import Probe
     from wheelpit.store.rows import LiveRow, NodeRow
 
