@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 STUBS := build/typings
 
-.PHONY: bench bench-accounts bench-forward bench-host bench-node bench-twin crash soak truth demo test check types lint fast slow contract packages lock clean
+.PHONY: bench bench-accounts bench-forward bench-host bench-node bench-twin crash histories soak truth demo test check types lint fast slow contract packages lock clean
 
 demo: $(VENV)/.run-installed
 	@$(BIN)/wheelpit demo
@@ -55,10 +55,10 @@ types: $(VENV)/.test-installed $(STUBS)/rp2 $(STUBS)/esp32
 	$(BIN)/mypy --config-file firmware/mypy-esp32.ini
 
 fast: $(VENV)/.test-installed
-	$(BIN)/pytest -n 2 -m "not slow"
+	$(BIN)/pytest -n 3 -m "not slow"
 
 slow: $(VENV)/.test-installed
-	$(BIN)/pytest -n 2 --dist loadfile -m slow
+	$(BIN)/pytest -n 4 --dist loadfile -m slow
 
 # Figures: each prints a table and writes build/<name>.json -------------------------------------------------
 
@@ -66,6 +66,11 @@ bench: bench-twin bench-node bench-host bench-accounts
 
 bench-twin bench-node bench-host bench-accounts bench-forward: bench-%: $(VENV)/.test-installed
 	$(BIN)/python tests/bench/bench_$*.py
+
+# Random histories of the delivery, ten times as many as the tests live through.
+histories: $(VENV)/.test-installed
+	WHEELPIT_HISTORIES=10 $(BIN)/pytest -n 2 tests/store/test_delivery.py tests/firmware/test_delivery_random.py \
+		tests/firmware/test_flash_delivery.py
 
 # Campaigns that take minutes to an hour; the tests run a short form of each.
 crash: $(VENV)/.test-installed

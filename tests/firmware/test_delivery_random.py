@@ -5,6 +5,7 @@ Hypothesis leads the shipped node and host through random histories and shrinks 
 
 from __future__ import annotations
 
+import os
 import shutil
 import tempfile
 from pathlib import Path
@@ -167,6 +168,8 @@ class Histories(RuleBasedStateMachine):
             shutil.rmtree(self.folder)
 
 
+# `make histories` lives through many times as many.
+HISTORIES = int(os.environ.get("WHEELPIT_HISTORIES", "1"))
 QUICK = settings(
     max_examples=40, stateful_step_count=50, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
@@ -178,4 +181,4 @@ def test_f07_some_histories() -> None:
 
 @pytest.mark.slow
 def test_f07_many_histories() -> None:
-    run_state_machine_as_test(Histories, settings=settings(QUICK, max_examples=400))
+    run_state_machine_as_test(Histories, settings=settings(QUICK, max_examples=150 * HISTORIES))

@@ -6,6 +6,7 @@ Here a node that restarts is the same journal with another boot, and records are
 from __future__ import annotations
 
 import json
+import os
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
@@ -147,6 +148,8 @@ class FlashHistories(Histories):
             self.world.node.sample()
 
 
+# `make histories` lives through many times as many.
+HISTORIES = int(os.environ.get("WHEELPIT_HISTORIES", "1"))
 QUICK = settings(
     max_examples=25, stateful_step_count=30, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
@@ -163,7 +166,7 @@ def test_f07_f26_some_histories_of_a_node_with_flash() -> None:
 
 @pytest.mark.slow
 def test_f07_f26_many_histories_of_a_node_with_flash() -> None:
-    run_state_machine_as_test(FlashHistories, settings=settings(QUICK, max_examples=150))
+    run_state_machine_as_test(FlashHistories, settings=settings(QUICK, max_examples=60 * HISTORIES))
 
 
 def test_f26_what_a_node_flushed_before_it_died_reaches_the_host_after_it_comes_back(tmp_path: Path) -> None:
