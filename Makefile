@@ -58,7 +58,7 @@ fast: $(VENV)/.test-installed
 	$(BIN)/pytest -n 3 -m "not slow"
 
 slow: $(VENV)/.test-installed
-	$(BIN)/pytest -n 4 --dist loadfile -m slow
+	$(BIN)/pytest -n 3 --dist loadfile -m slow
 
 # Figures: each prints a table and writes build/<name>.json -------------------------------------------------
 

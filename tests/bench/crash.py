@@ -315,7 +315,7 @@ def log_cut(folder: Path, _extent: Extent) -> Found:
     return found
 
 
-_CALL: Final = re.compile(r"^(?:\[pid +)?(\d+)\]? (?:<\.\.\. )?(\w+)(?: resumed>|\()(.*)$")
+_CALL: Final = re.compile(r"^(?:\[pid +)?(\d+)\]? +(?:<\.\.\. )?(\w+)(?: resumed>|\()(.*)$")
 _UPTO: Final = re.compile(r'/receipt.*?\\"upto\\":(\d+)')
 
 

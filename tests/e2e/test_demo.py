@@ -157,7 +157,9 @@ def test_a_killed_service_comes_back_and_no_record_is_missing_or_double(demo: Ru
 
 
 def test_the_ledger_agrees_with_the_twin(demo: Running) -> None:
-    rows = LedgerReader(demo.state / "ledger.db").records(SITE, 0, 1 << 52)
+    # Not the first one: while the node starts, a chip may not have converted yet, and that time is booked as unmeasured.
+    rows = LedgerReader(demo.state / "ledger.db").records(SITE, 0, 1 << 52)[1:]
+    assert len(rows) >= 3
     truth = demo.twin(do="energy", from_ms=rows[0].start_ms, to_ms=rows[-1].end_ms)
     booked_wh = sum(row.totals["charge_mwh"] for row in rows) / 1000
     assert booked_wh == pytest.approx(truth["charge_wh"], rel=0.005)
