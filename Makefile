@@ -67,9 +67,9 @@ bench: bench-twin bench-node bench-host bench-accounts
 bench-twin bench-node bench-host bench-accounts bench-forward: bench-%: $(VENV)/.test-installed
 	$(BIN)/python tests/bench/bench_$*.py
 
-# Random histories of the delivery, ten times as many as the tests live through.
+# Random histories of the delivery, twenty times as many as the tests live through.
 histories: $(VENV)/.test-installed
-	WHEELPIT_HISTORIES=10 $(BIN)/pytest -n 2 tests/store/test_delivery.py tests/firmware/test_delivery_random.py \
+	WHEELPIT_HISTORIES=20 $(BIN)/pytest -n 2 tests/store/test_delivery.py tests/firmware/test_delivery_random.py \
 		tests/firmware/test_flash_delivery.py
 
 # Campaigns that take minutes to an hour; the tests run a short form of each.

@@ -181,4 +181,4 @@ def test_f07_some_histories() -> None:
 
 @pytest.mark.slow
 def test_f07_many_histories() -> None:
-    run_state_machine_as_test(Histories, settings=settings(QUICK, max_examples=150 * HISTORIES))
+    run_state_machine_as_test(Histories, settings=settings(QUICK, max_examples=80 * HISTORIES))

@@ -166,7 +166,7 @@ def test_f07_f26_some_histories_of_a_node_with_flash() -> None:
 
 @pytest.mark.slow
 def test_f07_f26_many_histories_of_a_node_with_flash() -> None:
-    run_state_machine_as_test(FlashHistories, settings=settings(QUICK, max_examples=60 * HISTORIES))
+    run_state_machine_as_test(FlashHistories, settings=settings(QUICK, max_examples=40 * HISTORIES))
 
 
 def test_f26_what_a_node_flushed_before_it_died_reaches_the_host_after_it_comes_back(tmp_path: Path) -> None:

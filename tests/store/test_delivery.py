@@ -126,7 +126,7 @@ def test_all_faults_together() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("faults", PAIRS, ids="+".join)
 def test_pairs_of_faults(faults: tuple[str, str]) -> None:
-    for seed in range(20 * HISTORIES):
+    for seed in range(12 * HISTORIES):
         live_through(random_history(faults, seed))
 
 
