@@ -10,8 +10,8 @@ import click
 
 from wheelpit.accounts.matching import PULLEYS_MM, MatchingError, match
 from wheelpit.accounts.matching_model import LoadTest
-from wheelpit.commands.books import Day, the_site
-from wheelpit.commands.season import plain, plant_of, rows_of
+from wheelpit.commands.books import Day, the_plant, the_site
+from wheelpit.commands.season import plain, rows_of
 from wheelpit.places import state_folder
 from wheelpit.store.ledger import FILE
 from wheelpit.store.reader import LedgerReader
@@ -106,7 +106,7 @@ def command(  # noqa: PLR0917 - click hands over by name
     converter and the parts before it bear.
     """
     folder = state_folder(state)
-    described = plant_of(plant, folder)
+    described = the_plant(plant, folder)
     if described is None:
         raise MatchingError("no plant is described: give --plant, or put plant.toml into the state folder")
     reader = LedgerReader(folder / FILE)

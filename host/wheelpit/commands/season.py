@@ -18,9 +18,8 @@ from wheelpit.accounts.season import SHARES, Season, season
 from wheelpit.accounts.season_rows import FILE as KEPT
 from wheelpit.accounts.season_rows import read_ten_minutes
 from wheelpit.accounts.tenminutes import stood_on_purpose
-from wheelpit.commands.books import Day, the_site
+from wheelpit.commands.books import Day, the_plant, the_site
 from wheelpit.places import state_folder
-from wheelpit.plant.load import load_plant
 from wheelpit.store.ledger import FILE
 from wheelpit.store.logbook import FILE as LOGBOOK
 from wheelpit.store.logbook import KINDS, RESTARTING, STANDING, Logbook
@@ -31,19 +30,10 @@ if TYPE_CHECKING:
     from wheelpit.accounts.figure import Figure
     from wheelpit.accounts.season import Month
     from wheelpit.accounts.tenminutes import TenMinutes
-    from wheelpit.plant.description import Plant
 
 _MANY: Final = 400
 _BARS: Final = " .:-=+*#"
 _SURELY: Final = 1.96
-
-
-def plant_of(file: Path | None, state: Path) -> Plant | None:
-    """Return the plant that is meant: the file that was named, or the state folder's, if it is there."""
-    if file is not None:
-        return load_plant(file)
-    beside = state / "plant.toml"
-    return load_plant(beside) if beside.is_file() else None
 
 
 def rows_of(reader: LedgerReader, site: str, folder: Path) -> TenMinutes:
@@ -276,7 +266,7 @@ def command(  # noqa: PLR0917 - click hands over by name
     today = dt.datetime.fromtimestamp(time.time(), ZoneInfo(zone)).date()
     restarts, stood = logged(folder, of_site)
     rows = stood_on_purpose(rows, stood)
-    found = season(rows, plant_of(plant, folder), begin, end, restarts=restarts, today=today)
+    found = season(rows, the_plant(plant, folder), begin, end, restarts=restarts, today=today)
     if found is None:
         click.echo("no day has records in this range")
     elif wants_json:

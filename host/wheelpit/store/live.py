@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 import sqlite3
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
@@ -16,7 +17,7 @@ from wheelpit.contract.messages import Live
 from wheelpit.store.rows import LiveRow, StrangerRow
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
 FILE: Final = "live.db"
@@ -68,33 +69,32 @@ class LiveStore:
 
     def keep(self, site: str, newest: Mapping[str, tuple[int, bytes]]) -> None:
         """Replace the newest message of some nodes: node -> (arrival, payload that was found valid)."""
-        self._connection.execute("BEGIN IMMEDIATE")
-        try:
-            self._connection.executemany(
+        with self._transaction() as db:
+            db.executemany(
                 "INSERT INTO live VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
                 "arrived_ms = excluded.arrived_ms, payload = excluded.payload",
                 [(site, node, arrived_ms, payload) for node, (arrived_ms, payload) in newest.items()],
             )
-            self._connection.execute("COMMIT")
-        except BaseException:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-            raise
 
     def note_strangers(self, site: str, heard: Mapping[str, int], now_ms: int) -> None:
         """Note nodes that nobody has described: node -> messages that were turned away just now."""
-        self._connection.execute("BEGIN IMMEDIATE")
-        try:
-            self._connection.executemany(
+        with self._transaction() as db:
+            db.executemany(
                 "INSERT INTO stranger VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
                 "heard_ms = excluded.heard_ms, messages = messages + excluded.messages",
                 [(site, node, now_ms, messages) for node, messages in heard.items()],
             )
-            self._connection.execute(
+            db.execute(
                 "DELETE FROM stranger WHERE site = ? AND node NOT IN "
                 "(SELECT node FROM stranger WHERE site = ? ORDER BY heard_ms DESC, node LIMIT ?)",
                 (site, site, _MOST_STRANGERS),
             )
+
+    @contextmanager
+    def _transaction(self) -> Iterator[sqlite3.Connection]:
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield self._connection
             self._connection.execute("COMMIT")
         except BaseException:
             if self._connection.in_transaction:
