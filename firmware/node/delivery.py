@@ -59,14 +59,10 @@ class Delivery:
         """How many messages wait for a receipt."""
         return len(self._flight)
 
-    def on_connect(self, now_ms: int) -> None:
-        """Begin again from the last receipt; the host must first say that it listens."""
+    def on_connect(self) -> None:
+        """Send again as soon as the host says that it listens; a broker may bring that word before it confirms."""
         self._connected = True
-        self.host_online = False
         self.birth_due = True
-        self._turned_back = False
-        self._answers.clear()
-        self._rewind(now_ms)
 
     def on_disconnect(self) -> None:
         """Send nothing until the next connection."""
@@ -74,7 +70,11 @@ class Delivery:
         self.host_online = False
 
     def on_host(self, online: bool, now_ms: int) -> None:  # noqa: FBT001 - what the topic says
-        """Take what the host says about itself. One that has been away has not heard what is in flight."""
+        """Take what the host says about itself.
+
+        One that has been away, or from which this node was cut off, has not heard what is in flight: the window
+        begins again from the last receipt.
+        """
         if online and not self.host_online:
             self._begin_again(now_ms)
         self.host_online = online

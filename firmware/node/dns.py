@@ -11,6 +11,8 @@ import struct
 
 from micropython import const
 
+from node.resolve import NoAddressError
+
 TYPE_CHECKING = False
 if TYPE_CHECKING:
     from typing import Any, Callable
@@ -32,7 +34,7 @@ _ADDRESS = (1, 1, 4)  # kind A, class Internet, four bytes
 
 
 class DnsError(OSError):
-    """There is no address for a name; the text says why."""
+    """Nobody said anything about a name; the text says why."""
 
 
 def question(chance: bytes, name: str) -> bytes:
@@ -60,10 +62,12 @@ def is_answer(reply: bytes, asked: bytes) -> bool:
 
 
 def address(reply: bytes, asked: bytes) -> str:
-    """Return the first address in an answer. Raises DnsError when it holds none."""
+    """Return the first address in an answer. Raises NoAddressError when it holds none."""
     code = reply[3] & _CODE
     if code:
-        raise DnsError("the name server knows no such name" if code == _UNKNOWN else "the name server fails")
+        raise NoAddressError(
+            "the name server knows no such name" if code == _UNKNOWN else "the name server fails"
+        )
     at = len(asked)
     for _ in range(reply[6] << 8 | reply[7]):
         at = _past_name(reply, at)
@@ -74,7 +78,7 @@ def address(reply: bytes, asked: bytes) -> str:
         if (kind, group, length) == _ADDRESS and at + length <= len(reply):
             return "%d.%d.%d.%d" % tuple(reply[at : at + length])
         at += length
-    raise DnsError("the name server gives no address")
+    raise NoAddressError("the name server gives no address")
 
 
 def _past_name(reply: bytes, at: int) -> int:

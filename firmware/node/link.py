@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 FIRST_PAUSE_MS = 500
 LONGEST_PAUSE_MS = 15000
+# While the name server has no address for the broker: names change seldom, but a router may learn them after a start.
+NAMELESS_PAUSE_MS = 120000
 STEADY_MS = 10000  # a connection that lasted this long starts the pauses from the shortest again
 LIVE_MS = 1000
 ASK_MS = 600000  # how often the time is asked for ...
@@ -121,8 +123,9 @@ class Link:
     async def _rest(self, beat: "Callable[[], None]") -> None:
         """Wait, each time longer and never quite as long as another node that lost the same broker."""
         left_ms = self._pause_ms + self._pause_ms * self._board.random_bytes(1)[0] // 512
-        self._pause_ms = min(2 * self._pause_ms, LONGEST_PAUSE_MS)
-        left_ms = min(left_ms, LONGEST_PAUSE_MS)
+        longest_ms = NAMELESS_PAUSE_MS if self._network.nameless else LONGEST_PAUSE_MS
+        self._pause_ms = min(2 * self._pause_ms, longest_ms)
+        left_ms = min(left_ms, longest_ms)
         while left_ms > 0:
             beat()
             await asyncio.sleep_ms(min(left_ms, _SLICE_MS))
@@ -156,7 +159,7 @@ class Link:
         self._network.answered()
         self._status_due = True
         self._live_due_ms = self._ask_due_ms = now_ms
-        self._delivery.on_connect(now_ms)
+        self._delivery.on_connect()
         if self._control is not None:
             self._control.on_up()
 

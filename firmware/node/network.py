@@ -1,6 +1,6 @@
 """Watches over the Wi-Fi: joins it, joins it anew when nobody answers on it, and at last has the board restarted.
 
-That the interface says it is connected proves little; that somebody answered does.
+That the interface says it is connected proves little; that somebody answered does, be it only the name server.
 """
 
 import asyncio
@@ -8,6 +8,8 @@ import errno
 import gc
 
 from micropython import const
+
+from node.resolve import NoAddressError
 
 TYPE_CHECKING = False
 if TYPE_CHECKING:
@@ -35,7 +37,11 @@ class LinkError(Exception):
 
 
 class Network:
-    """The way out of the board, for one boot. restart: restarts the board, with everything kept that can be."""
+    """The way out of the board, for one boot. restart: restarts the board, with everything kept that can be.
+
+    nameless: whether the name server said, when last asked for the broker, that it has no address for it. Neither
+    joining anew nor a restart helps then.
+    """
 
     def __init__(
         self,
@@ -51,6 +57,8 @@ class Network:
         self._clock = clock
         self._log = log
         self._resolver = resolver
+        resolver.on_answer = self._heard
+        self.nameless = False
         self._restart = restart
         self._ssid = settings.wifi_ssid
         self._password = settings.wifi_password
@@ -88,15 +96,26 @@ class Network:
 
     def answered(self) -> None:
         """Take note that the broker answered."""
+        self._heard()
+        self.nameless = False
+        self._resolver.worked(self._broker)
+
+    def _heard(self) -> None:
+        """Take note that somebody answered: the way out of the board works."""
         self._answered_ms = self._clock.up_ms()
         self._silences = 0
-        self._resolver.worked(self._broker)
 
     def failed(self, error: Exception) -> None:
         """Take note that a connection failed, and restart the board when nobody has answered for too long."""
         if isinstance(error, OSError) and error.args and error.args[0] in _ANSWERS:
             self.answered()
             return
+        if isinstance(error, NoAddressError):
+            if not self.nameless:
+                self.nameless = True
+                self._log.fault("%s for broker.host, %s; nothing is sent meanwhile" % (error, self._broker))
+            return
+        self.nameless = False
         self._silences += 1
         self._resolver.failed(self._broker)
         up_ms = self._clock.up_ms()

@@ -20,6 +20,10 @@ _BYTE_MOST = const(255)
 STALE_AFTER = const(3)  # failures with an address, after which it is looked up again
 
 
+class NoAddressError(OSError):
+    """The network's name server answered, and has no address for a name: the network works, the name does not."""
+
+
 def is_address(name: str) -> bool:
     """Say whether a name is an IPv4 address: four numbers with points between."""
     parts = name.split(".")
@@ -59,6 +63,7 @@ class Resolver:
         self._getaddrinfo = getaddrinfo
         self._board = board
         self._now_ms = now_ms
+        self.on_answer: Callable[[], None] | None = None  # called when the name server said yes or no
         self._known: dict[str, str] = {}
         self._failed: dict[str, int] = {}
 
@@ -89,7 +94,17 @@ class Resolver:
             return _dotted(self._getaddrinfo(name, 0, socket.AF_INET, socket.SOCK_STREAM)[0][-1])
         from node import dns  # noqa: PLC0415 - no memory for it where the broker is given by its address
 
-        return await dns.ask(self.where(server, dns.PORT), name, self._board.random_bytes, self._now_ms)
+        try:
+            found = await dns.ask(self.where(server, dns.PORT), name, self._board.random_bytes, self._now_ms)
+        except NoAddressError:
+            self._answered()
+            raise
+        self._answered()
+        return found
+
+    def _answered(self) -> None:
+        if self.on_answer is not None:
+            self.on_answer()
 
     def where(self, address: str, port: int) -> "Any":
         """Return what a datagram's socket takes for an address and a port."""

@@ -46,7 +46,8 @@ class Rig:
             self.journal.append(records.Rec(*head, values, values, values, total, [None, None]))
 
     def up(self) -> None:
-        self.window.on_connect(self.now_ms)
+        self.window.on_disconnect()  # as the link does after each connection
+        self.window.on_connect()
         self.window.on_host(online=True, now_ms=self.now_ms)
 
     def sent(self) -> list[tuple[int, list[int]]]:
@@ -70,7 +71,7 @@ def test_nothing_goes_before_the_host_says_that_it_listens() -> None:
     rig = Rig()
     rig.measure(1)
     assert rig.sent() == []
-    rig.window.on_connect(0)
+    rig.window.on_connect()
     assert rig.sent() == []
     rig.window.on_host(online=True, now_ms=0)
     assert rig.sent() == [(0, [1])]
@@ -110,6 +111,19 @@ def test_f07_every_connection_begins_again_from_the_receipt() -> None:
     rig.up()
     assert rig.sent() == [(1, [2]), (2, [3])]
     assert rig.window.birth_due
+
+
+def test_the_host_s_word_may_come_before_the_connection_is_confirmed() -> None:
+    """MQTT 3.1.1, section 3.8.4: a broker may send matching messages before its SUBACK; retained ones come once."""
+    rig = Rig()
+    rig.measure(2)
+    rig.up()
+    assert len(rig.sent()) == 2
+    rig.window.on_disconnect()
+    rig.window.on_host(online=True, now_ms=0)
+    assert rig.sent() == []
+    rig.window.on_connect()
+    assert rig.sent() == [(0, [1]), (1, [2])]
 
 
 def test_a_host_that_comes_back_has_not_heard_what_was_in_flight() -> None:

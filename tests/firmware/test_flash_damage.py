@@ -36,6 +36,41 @@ def test_f26_without_its_head_the_journal_goes_on_by_its_segments(head: bytes | 
     assert node.said == ["the head of the journal is gone; its segments say who it is"]
 
 
+@pytest.mark.parametrize(
+    "at", [4, 11, 12, 15]
+)  # first and last byte of the journal's id, of the boot's number
+def test_f26_a_head_with_one_wrong_byte_is_not_believed(at: int) -> None:
+    node = FlashNode()
+    node.record(200)
+    first, count = node.journal.id, node.journal.held
+    node.journal.flush()
+    node.files.files["head"] = flipped(node.files.files["head"], at)
+    node.start()
+    assert (node.journal.id, node.journal.boot, node.journal.held) == (first, 2, count)
+    assert node.said == ["the head of the journal is gone; its segments say who it is"]
+
+
+def test_f26_a_complete_segment_with_one_wrong_byte_loses_that_record_and_says_so() -> None:
+    node = FlashNode()
+    node.record(250)
+    node.journal.flush()
+    before = [rec.n for rec in held(node.journal)]
+    name = node.segments()[1]
+    assert node.files.files[name][-33:-29] == b"wpse"  # it is sealed
+    node.files.files[name] = flipped(node.files.files[name], 2000)
+    node.start()
+    assert (node.journal.bad, node.journal.held) == (1, len(before) - 1)
+    assert node.said == ["1 damaged places in the journal were passed over"]
+    after = [rec.n for rec in held(node.journal)]
+    assert after == [n for n in before if n in after]
+    assert len(after) == len(before) - 1
+
+
+def flipped(data: bytes, at: int) -> bytes:
+    """Return the same bytes but for one bit of one of them."""
+    return data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :]
+
+
 def test_f26_a_flash_that_takes_not_even_the_head_is_refused() -> None:
     files = MemoryFiles()
     files.broken = 28
@@ -105,8 +140,7 @@ def test_f26_damage_found_while_it_runs_costs_what_is_damaged() -> None:
     node.record(250)
     assert node.journal._index.count == 3
     name = node.segments()[1]
-    whole = node.files.files[name]
-    node.files.files[name] = whole[:2000] + bytes([whole[2000] ^ 1]) + whole[2001:]
+    node.files.files[name] = flipped(node.files.files[name], 2000)
     found = held(node.journal)
     assert len(found) == 249 == node.journal.held
     assert node.journal.bad == 1

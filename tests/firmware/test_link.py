@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 link_module: Any = import_module("node.link")
 mqtt: Any = import_module("node.mqtt")
+resolve_module: Any = import_module("node.resolve")
 
 TIME = topics.to_node(SITE, NODE, "time")
 RECEIPT = topics.to_node(SITE, NODE, "receipt")
@@ -179,6 +180,20 @@ def test_fields_of_a_later_version_are_ignored(node: Any) -> None:
     assert node.journal.upto == node.journal.newest
 
 
+def test_a_receipt_that_the_broker_kept_answers_no_message(node: Any) -> None:
+    told = {"ledger": "a" * 16, "start": 1, "journal": node.journal.id, "upto": 0}
+    hear(node, RECEIPT, told)
+    node.link._on_up()
+    online(node)
+    everything(node)
+    for _ in range(6):
+        node.sample()
+    assert "record" in everything(node)
+    for _ in range(4):
+        hear(node, RECEIPT, told, retained=True)
+    assert (everything(node), node.delivery.rewinds) == ([], 0)
+
+
 def test_a_receipt_that_claims_too_much_is_noted(node: Any) -> None:
     node.link._on_up()
     told = {"ledger": "a" * 16, "start": 1, "journal": node.journal.id, "upto": node.journal.top + 1}
@@ -239,6 +254,17 @@ def test_pauses_double_to_fifteen_seconds_and_start_again_after_a_connection_tha
     rests = live_through(node, monkeypatch, lasting_ms, [OSError(111) for _ in lasting_ms])
     # Half of the largest random addition: 1.25 of 0.5, 1, 2 ... 15 s.
     assert rests == [625, 1250, 2500, 5000, 10_000, 15_000, 15_000, 625, 1250]
+
+
+def test_pauses_grow_to_two_minutes_while_the_name_server_has_no_address_for_the_broker(
+    node: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    unknown = resolve_module.NoAddressError("the name server knows no such name")
+    errors = [unknown] * 10 + [OSError(111)] * 2
+    rests = live_through(node, monkeypatch, [0] * 12, errors)
+    # As above, then 16, 32, 64 and 120 s; a broker that refuses is there, and is asked more often again.
+    assert rests[5:] == [20_000, 40_000, 80_000, 120_000, 120_000, 15_000, 15_000]
+    assert any("the name server knows no such name for broker.host" in text for _, text in node.log.entries)
 
 
 def test_any_failure_is_noted_and_answered_by_connecting_again(

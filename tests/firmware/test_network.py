@@ -1,4 +1,4 @@
-"""The Wi-Fi that is there and silent, the names that change, and the last resort."""
+"""The Wi-Fi that is there and silent, the names that change or that nobody knows, and the last resort."""
 
 from __future__ import annotations
 
@@ -10,23 +10,28 @@ from typing import Any
 
 import pytest
 
+dns: Any = import_module("node.dns")
 network_module: Any = import_module("node.network")
 resolve_module: Any = import_module("node.resolve")
 
 
 class Bench:
-    def __init__(self, monkeypatch: pytest.MonkeyPatch, **settings: Any) -> None:
+    def __init__(
+        self, monkeypatch: pytest.MonkeyPatch, *, nameserver: str | None = None, **settings: Any
+    ) -> None:
         self.now_ms = 0
         self.there = True
         self.joined: list[str] = []
         self.restarts = 0
         self.noted: list[str] = []
         self.looked_up: list[str] = []
+        self.served: str | OSError = "10.0.0.2"  # what the network's name server says
         self.opened: list[tuple[Any, ...]] = []
         wlan = SimpleNamespace(
             connected=lambda: self.there,
             address=lambda: "10.0.0.7" if self.there else None,
             connect=lambda ssid, _password: self.joined.append(ssid),
+            nameserver=lambda: nameserver,
         )
 
         async def opens(*where: Any) -> str:
@@ -40,7 +45,15 @@ class Bench:
         async def sleep_ms(ms: int) -> None:
             self.now_ms += ms
 
+        async def ask(_server: Any, name: str, *_: Any) -> str:
+            self.looked_up.append(name)
+            if isinstance(self.served, OSError):
+                raise self.served
+            return self.served
+
         monkeypatch.setattr(asyncio, "sleep_ms", sleep_ms, raising=False)
+        monkeypatch.setattr(dns, "ask", ask)
+        board = SimpleNamespace(wlan=wlan, open_connection=opens, random_bytes=bytes)
         told = {
             "wifi_ssid": "mill",
             "wifi_password": "race",
@@ -48,11 +61,11 @@ class Bench:
             "tls": None,
         } | settings
         self.network = network_module.Network(
-            SimpleNamespace(wlan=wlan, open_connection=opens),
+            board,
             SimpleNamespace(**told),
             SimpleNamespace(up_ms=lambda: self.now_ms),
             SimpleNamespace(fault=self.noted.append),
-            resolve_module.Resolver(None, getaddrinfo),
+            resolve_module.Resolver(None, getaddrinfo, board=board, now_ms=lambda: self.now_ms),
             restart=self.restart,
         )
 
@@ -64,6 +77,16 @@ class Bench:
 
     def open(self) -> Any:
         return asyncio.run(self.network.open("broker.home", 1883))
+
+    def attempt(self, error: OSError) -> None:
+        """Try to connect, as the link does; `error` is what comes of it where there is an address."""
+        self.wait()
+        try:
+            self.open()
+        except OSError as found:
+            self.fail(found)
+        else:
+            self.fail(error)
 
     def fail(self, error: Exception) -> None:
         self.now_ms += 60_000
@@ -128,6 +151,39 @@ def test_f11_f12_half_an_hour_of_silence_restarts_the_board_but_not_in_its_first
     bench.fail(network_module.LinkError("no Wi-Fi"))
     assert bench.restarts == 1
     assert "nobody has answered on the network for 30 min" in bench.noted[0]
+
+
+def test_f13_a_name_that_the_name_server_does_not_know_is_told_and_restarts_nothing(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    bench = Bench(monkeypatch, nameserver="10.0.0.1")
+    bench.served = resolve_module.NoAddressError("the name server knows no such name")
+    for _ in range(200):
+        bench.attempt(OSError(errno.EHOSTUNREACH))
+    assert (bench.restarts, bench.joined) == (0, [])
+    assert bench.network.nameless
+    assert bench.noted == [
+        "the name server knows no such name for broker.host, broker.home; nothing is sent meanwhile"
+    ]
+    # A name server that falls silent is another matter: now nobody answers.
+    bench.served = dns.DnsError("the name server does not answer")
+    for _ in range(29):
+        bench.attempt(OSError(errno.EHOSTUNREACH))
+    assert bench.restarts == 1
+    assert not bench.network.nameless
+
+
+def test_f13_a_name_server_that_answers_shows_that_the_network_works(monkeypatch: pytest.MonkeyPatch) -> None:
+    bench = Bench(monkeypatch, nameserver="10.0.0.1")
+    for _ in range(200):
+        bench.attempt(OSError(errno.EHOSTUNREACH))  # the broker's machine is off
+    assert (bench.restarts, bench.joined) == (0, [])
+    # ... also where it says no, and the address that was known is tried on.
+    bench.served = resolve_module.NoAddressError("the name server fails")
+    for _ in range(200):
+        bench.attempt(OSError(errno.EHOSTUNREACH))
+    assert (bench.restarts, bench.joined) == (0, [])
+    assert bench.looked_up.count("broker.home") < 200
 
 
 def test_a_node_without_wifi_of_its_own_is_not_restarted_for_it(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -137,7 +137,7 @@ class Month:
         message = Message("wheelpit/1/mill/node/record", qos=1, retain=False, size=RECORDS_BYTES)
         encoder = RecordEncoder(self.plant.layout, journal.id, message)
         delivery = Delivery(journal, encoder, NoClock(), 30000)
-        delivery.on_connect(0)
+        delivery.on_connect()
         delivery.on_host(online=True, now_ms=0)
         count = 0
         while True:
