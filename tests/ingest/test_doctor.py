@@ -20,12 +20,14 @@ from wheelpit.ingest.serve import Options, Service
 from wheelpit.places import announce, running
 from wheelpit.plant import demo_plant_path
 from wheelpit.report import doctor
-from wheelpit.report.doctor import Finding, examine, sqlite_finding
+from wheelpit.report.doctor import examine, sqlite_finding
 from wheelpit.store.live import LiveReader
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
+
+    from wheelpit.report.finding import Finding
 
 
 def now_ms() -> int:

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from wheelpit.store.days import LocalDays
 from wheelpit.store.packing import Layout, Stored, Sums
-from wheelpit.store.rollup import cut
+from wheelpit.store.rollup import cut, summed
 
 LAYOUT = Layout(("battery_v", "charge_a"), ("charge_mwh", "charge_valid_ms"))
 ZONES = [LocalDays(name) for name in ("Europe/London", "Australia/Lord_Howe", "Asia/Kathmandu")]
@@ -39,12 +39,12 @@ def test_parts_sum_to_the_record(days: LocalDays, end_ms: int, row_ms: int, data
     )
     whole = Sums()
     spans = []
-    for day, start, end, part in cut(days, LAYOUT, record, end_ms):
+    for day, start, end, part in cut(days, record, end_ms):
         assert start < end
         assert days.bounds(day)[0] <= start
         assert end <= days.bounds(day)[1]
-        spans.append((start, end, part.span_ms))
-        whole.add(part)
+        spans.append((start, end, part.length_ms))
+        whole.add(summed(LAYOUT, [part]))
     assert [whole.totals[name] for name in LAYOUT.totals] == totals
     assert whole.records == 1
     assert whole.span_ms == row_ms - clip_ms
@@ -68,7 +68,37 @@ def test_energy_of_a_lost_stretch_is_spread_and_the_channels_are_not() -> None:
         mean=[12_500, 100],
         totals=[18_000, 3 * 3_600_000],
     )
-    parts = [part for _, _, _, part in cut(days, LAYOUT, record, end_ms)]
+    parts = [summed(LAYOUT, [part]) for _, _, _, part in cut(days, record, end_ms)]
     assert [part.totals["charge_mwh"] for part in parts] == [1000] * 18
     assert [name for part in parts for name in part.channels] == ["battery_v", "charge_a"]
     assert parts[-1].channels["battery_v"][0] == 10_000
+
+
+@given(
+    st.lists(
+        st.tuples(*[st.none() | st.integers(-(1 << 40), 1 << 40)] * 2, st.integers(0, 1 << 40)), min_size=1
+    )
+)
+def test_parts_summed_together_are_their_sum_one_by_one(
+    told: list[tuple[int | None, int | None, int]],
+) -> None:
+    records = [
+        a_record(
+            row_ms=10_000,
+            clip_ms=0,
+            span_ms=10_000,
+            dur_ms=amount % 3,
+            mean=[volts, amps],
+            totals=[amount, 7],
+        )
+        for volts, amps, amount in told
+    ]
+    parts = [
+        part
+        for place, record in enumerate(records)
+        for _, _, _, part in cut(ZONES[0], record, LATEST + 10_000 * place)
+    ]
+    one_by_one = Sums()
+    for part in parts:
+        one_by_one.add(summed(LAYOUT, [part]))
+    assert summed(LAYOUT, parts) == one_by_one

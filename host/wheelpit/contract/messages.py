@@ -151,6 +151,8 @@ class Records(msgspec.Struct, frozen=True, kw_only=True):
 class Receipt(msgspec.Struct, frozen=True, kw_only=True):
     """What the host has durably accounted for: retained, sent after every record message.
 
+    Of messages that were taken together and each brought the host further, only the last is answered.
+
     `ledger` names the host's database and `start` rises at every start of the host. A node believes the
     receipts of one `(ledger, start)` at a time and, when it changes, begins again from what that receipt says.
     """

@@ -16,6 +16,7 @@ import ssl
 import threading
 import time
 from collections import deque
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -32,7 +33,7 @@ from wheelpit.ingest.decode import MOST_BYTES
 from wheelpit.ingest.inbox import RECEIVE_MAXIMUM, Connected, Failed, Inbox, Incoming
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from paho.mqtt.client import ConnectFlags, DisconnectFlags, MQTTMessage
 
@@ -53,6 +54,7 @@ _TAKEN_OVER: Final = 0x8E
 _WITH_WILL: Final = 0x04
 # How many packets are read before acknowledgements are looked at again.
 _BURST: Final = 100
+_CORK: Final[int | None] = getattr(socket, "TCP_CORK", None)
 _QOS_1: Final = frozenset({"record", "birth", "status"})
 
 _log = logging.getLogger(__name__)
@@ -87,6 +89,20 @@ class Outgoing:
 def _waits(sock: Any) -> bool:
     """Say whether an encrypted connection has decrypted more than was read, which the system does not know of."""
     return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
+
+
+@contextmanager
+def _gathered(sock: Any) -> Iterator[None]:
+    """Let what is sent meanwhile go out together: one packet of the network for a batch, where the system can."""
+    if _CORK is None:
+        yield
+        return
+    sock.setsockopt(socket.IPPROTO_TCP, _CORK, 1)
+    try:
+        yield
+    finally:
+        if sock.fileno() >= 0:  # sending may have found the connection broken and closed it
+            sock.setsockopt(socket.IPPROTO_TCP, _CORK, 0)
 
 
 class Link(threading.Thread):
@@ -293,8 +309,12 @@ class Link(threading.Thread):
         return True
 
     def _work_off(self, client: Client) -> None:
-        if not self._ready:
+        if not self._ready or not (self._at_once or self._todo):
             return
+        with _gathered(client.socket()):
+            self._send_what_waits(client)
+
+    def _send_what_waits(self, client: Client) -> None:
         while self._at_once:
             item = self._at_once.popleft()
             if isinstance(item, Outgoing):

@@ -99,8 +99,13 @@ def now_ms() -> int:
 @contextmanager
 def only_one(state: Path) -> Iterator[None]:
     """Hold the state folder for this process; raise `AlreadyRunningError` if another one holds it."""
-    state.mkdir(parents=True, exist_ok=True)
-    with (state / "serve.lock").open("a+b") as lock:
+    try:
+        state.mkdir(parents=True, exist_ok=True)
+        file = (state / "serve.lock").open("a+b")
+    except OSError as error:
+        msg = f"{state} cannot be written: {error}. Look for a read-only, full or failing disk"
+        raise StateError(msg) from error
+    with file as lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

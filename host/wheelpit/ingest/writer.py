@@ -96,6 +96,8 @@ class _Batch:
     def __init__(self) -> None:
         self.acks: list[tuple[int, int]] = []
         self.answers: list[Outgoing] = []
+        # Per store the place in `answers` of its last receipt, where that one went further than the one before it.
+        self.moving: dict[str, int] = {}
         self.judged: list[Judgement] = []
         self.newest: dict[str, tuple[int, bytes]] = {}
         self.strangers: Counter[str] = Counter()
@@ -275,6 +277,21 @@ class Writer:
             topics.to_node(self._site, node, "receipt"), msgspec.json.encode(receipt), 1, retain=True
         )
 
+    def _answer(self, batch: _Batch, node: str, journal: str, upto: int, *, moved: bool) -> None:
+        """Answer a message with a receipt; of several in a row that each go further the last one is enough.
+
+        One that goes no further is always sent: the node counts those, and begins again after the second.
+        """
+        receipt = self._receipt(node, journal, upto)
+        place = batch.moving.pop(journal, None)
+        if not moved or place is None:
+            place = len(batch.answers)
+            batch.answers.append(receipt)
+        else:
+            batch.answers[place] = receipt
+        if moved:
+            batch.moving[journal] = place
+
     def _take(self, event: Incoming, batch: _Batch, now_ms: int) -> None:
         if event.qos:
             batch.acks.append((event.generation, event.mid))
@@ -339,11 +356,11 @@ class Writer:
         node = topic.node
         if isinstance(message, Sent):
             taken = self._keeper.records(node, message, event.topic, now_ms)
-            batch.answers.append(self._receipt(node, message.journal, taken.upto))
+            self._answer(batch, node, message.journal, taken.upto, moved=taken.moved)
             batch.judged += [_of_record(node, dated) for dated in taken.booked]
         elif isinstance(message, Birth):
             upto = self._keeper.birth(node, message, now_ms)
-            batch.answers.append(self._receipt(node, message.journal, upto))
+            self._answer(batch, node, message.journal, upto, moved=False)
         elif isinstance(message, Status):
             online = message.state == "online"
             self._keeper.status(node, now_ms, online=online)

@@ -14,10 +14,12 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass, field
+from functools import lru_cache
+from operator import gt
 from typing import TYPE_CHECKING, Final, Literal
 
 from wheelpit.contract.names import SEQ_PER_BOOT, TOTALS
-from wheelpit.store.packing import CLOCKS, FAULTS, PER_UNIT, STATES, Layout, Stored
+from wheelpit.store.packing import CLOCKS, FAULTS, STATES, Layout, Stored
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -138,8 +140,14 @@ def boot_of(seq: int) -> int:
 
 def fingerprint(up_ms: int, totals: Mapping[str, int]) -> int:
     """Return 13 bits by which two records of one number are told apart if their contents differ."""
-    text = f"{up_ms} " + " ".join(f"{name}={totals[name]}" for name in sorted(totals))
-    return zlib.crc32(text.encode()) & 0x1FFF
+    names, text = _template(tuple(totals))
+    return zlib.crc32((text % (up_ms, *map(totals.__getitem__, names))).encode()) & 0x1FFF
+
+
+@lru_cache(maxsize=256)  # as in packing: few sets of names, told in the same order each time
+def _template(names: tuple[str, ...]) -> tuple[tuple[str, ...], str]:
+    ordered = tuple(sorted(names))
+    return ordered, " ".join(("%d", *(f"{name.replace('%', '%%')}=%d" for name in ordered)))
 
 
 def take(
@@ -166,43 +174,60 @@ def take(
         return Duplicate(record.seq)
     if prev > head.seq:
         return Missing(prev)
-    reason = record.reason if isinstance(record, BadRecord) else _fault_of(head, record)
     first = record.seq if record.first is None else record.first
-    if reason is None and not isinstance(record, BadRecord):
-        return _book(head, record, _hole_before(head, first, unreadable_before=unreadable_before))
-    reason = reason or "it cannot be used"
+    holes = _hole_before(head, first, unreadable_before=unreadable_before)
+    if isinstance(record, BadRecord):
+        reason = record.reason
+    else:
+        try:
+            return _book(head, record, holes)
+        except _UnusableError as error:
+            reason = str(error)
     if not _believable(head, known_boot, record.seq):
         return Disbelieved(reason)
     if not (first <= record.seq and boot_of(first) == boot_of(record.seq) and first % SEQ_PER_BOOT):
         first = record.seq
-    holes = _hole_before(head, first, unreadable_before=unreadable_before)
+        holes = _hole_before(head, first, unreadable_before=unreadable_before)
     refused = Hole(max(first, head.seq + 1), record.seq, "refused", reason)
     return Refused(Head(record.seq, head.booked_seq, head.up_ms, head.totals), (*holes, refused), reason)
 
 
+class _UnusableError(Exception):
+    """A record that is valid by the contract and cannot be booked; the text says why."""
+
+
 def _book(head: Head, record: Record, holes: tuple[Hole, ...]) -> Booked:
+    _check_numbers(record)
+    layout = Layout.of((*record.mean, *record.min, *record.max, *record.faults), record.total)
+    mean, low, high = (_steps(layout, values) for values in (record.mean, record.min, record.max))
     same_boot = record.boot == boot_of(head.booked_seq)
+    row_ms = record.up_ms - (head.up_ms if same_boot else 0)
+    if row_ms <= 0:
+        msg = f"up_ms {record.up_ms} does not come after {head.up_ms} of the record before it"
+        raise _UnusableError(msg)
     before: Mapping[str, int] = head.totals if same_boot else {}
-    layout = _layout(record)
     stored = Stored(
         seq=record.seq,
         first=record.first,
         up_ms=record.up_ms,
-        row_ms=record.up_ms - (head.up_ms if same_boot else 0),
+        row_ms=row_ms,
         clip_ms=0,
         span_ms=record.span_ms,
         dur_ms=record.dur_ms,
         clock=CLOCKS.index(record.clock),
         state=STATES.index(record.state),
         check=fingerprint(record.up_ms, record.total),
-        mean=_steps(layout, record.mean),
-        low=_steps(layout, record.min),
-        high=_steps(layout, record.max),
-        faults=[_fault_code(record.faults.get(name)) for name in layout.channels],
-        totals=[record.total[name] - before.get(name, 0) for name in layout.totals],
+        mean=mean,
+        low=low,
+        high=high,
+        faults=[_fault_code(record.faults.get(name)) for name in layout.channels]
+        if record.faults
+        else [0] * len(layout.channels),
+        totals=_grown(layout, record.total, before, row_ms),
     )
-    head = Head(record.seq, record.seq, record.up_ms, {**before, **record.total})
-    return Booked(head, holes, record, layout, stored)
+    return Booked(
+        Head(record.seq, record.seq, record.up_ms, {**before, **record.total}), holes, record, layout, stored
+    )
 
 
 def _believable(head: Head, known_boot: int, seq: int) -> bool:
@@ -216,53 +241,64 @@ def _believable(head: Head, known_boot: int, seq: int) -> bool:
     return seq - floor <= FARTHEST_AHEAD
 
 
-def _fault_of(head: Head, record: Record) -> str | None:
-    """Return what is wrong with a record that is valid by the contract, or None."""
-    return _fault_of_numbers(record) or _fault_of_values(record) or _fault_of_totals(head, record)
+def _check_numbers(record: Record) -> None:
+    seq, first, up_ms, span_ms = record.seq, record.first, record.up_ms, record.span_ms
+    n = seq % SEQ_PER_BOOT
+    wrong = None
+    if n == 0 or record.boot == 0:
+        wrong = f"seq {seq} is no record number: boots and records count from 1"
+    elif not (first <= seq and boot_of(first) == record.boot):
+        wrong = f"first {first} does not lie before seq {seq} in the same boot"
+    elif not 0 < up_ms <= LONGEST_UP_MS:
+        wrong = f"up_ms {up_ms} is not the uptime of a node"
+    elif not 0 < span_ms <= min(up_ms, LONGEST_SPAN_MS):
+        wrong = f"span_ms {span_ms} does not fit into up_ms {up_ms}"
+    elif record.dur_ms > span_ms:
+        wrong = f"dur_ms {record.dur_ms} is longer than span_ms {span_ms}"
+    elif n > up_ms // 500 + 100:
+        wrong = f"record number {n} of a boot cannot come after {up_ms} ms"
+    if wrong is not None:
+        raise _UnusableError(wrong)
 
 
-def _fault_of_numbers(record: Record) -> str | None:
-    n, up_ms, span_ms = record.seq % SEQ_PER_BOOT, record.up_ms, record.span_ms
-    checks = (
-        (n == 0 or record.boot == 0, f"seq {record.seq} is no record number: boots and records count from 1"),
-        (
-            not (record.first <= record.seq and boot_of(record.first) == record.boot),
-            f"first {record.first} does not lie before seq {record.seq} in the same boot",
-        ),
-        (not 0 < up_ms <= LONGEST_UP_MS, f"up_ms {up_ms} is not the uptime of a node"),
-        (
-            not 0 < span_ms <= min(up_ms, LONGEST_SPAN_MS),
-            f"span_ms {span_ms} does not fit into up_ms {up_ms}",
-        ),
-        (record.dur_ms > span_ms, f"dur_ms {record.dur_ms} is longer than span_ms {span_ms}"),
-        (n > up_ms // 500 + 100, f"record number {n} of a boot cannot come after {up_ms} ms"),
-    )
-    return next((text for wrong, text in checks if wrong), None)
+def _steps(layout: Layout, values: Mapping[str, float | None]) -> list[int | None]:
+    """Return the values of a layout's channels in steps."""
+    found = map(values.get, layout.channels)
+    try:
+        steps = [
+            None if value is None else round(value * per_unit)
+            for value, per_unit in zip(found, layout.per_unit, strict=True)
+        ]
+    except (OverflowError, ValueError):  # infinity and not-a-number
+        steps = []
+    if not steps or max(map(abs, filter(None, steps)), default=0) >= _MOST_STEPS:
+        for name, per_unit in zip(layout.channels, layout.per_unit, strict=True):
+            value = values.get(name)
+            if value is not None and not abs(value) * per_unit < _MOST_STEPS:
+                msg = f"{name} {value} is not a measured value"
+                raise _UnusableError(msg)
+    return steps
 
 
-def _fault_of_values(record: Record) -> str | None:
-    for values in (record.mean, record.min, record.max):
-        for name, value in values.items():
-            per_unit = PER_UNIT.get(name)
-            if value is not None and per_unit is not None and not abs(value) * per_unit < _MOST_STEPS:
-                return f"{name} {value} is not a measured value"
-    return None
+def _grown(layout: Layout, totals: Mapping[str, int], before: Mapping[str, int], row_ms: int) -> list[int]:
+    """Return by how much the totals grew."""
+    now = [totals[name] for name in layout.totals]
+    grown = [total - before.get(name, 0) for name, total in zip(layout.totals, now, strict=True)]
+    most = _most_in(layout.totals, row_ms)
+    if min(grown, default=0) < 0 or any(map(gt, grown, most)):
+        for name, amount, limit in zip(layout.totals, grown, most, strict=True):
+            if amount < 0:
+                msg = f"{name} fell from {before[name]} to {totals[name]} within a boot"
+                raise _UnusableError(msg)
+            if amount > limit:
+                msg = f"{name} grew by {amount} in {row_ms} ms, more than any machine of this kind can do"
+                raise _UnusableError(msg)
+    return grown
 
 
-def _fault_of_totals(head: Head, record: Record) -> str | None:
-    same_boot = record.boot == boot_of(head.booked_seq)
-    row_ms = record.up_ms - (head.up_ms if same_boot else 0)
-    if row_ms <= 0:
-        return f"up_ms {record.up_ms} does not come after {head.up_ms} of the record before it"
-    before: Mapping[str, int] = head.totals if same_boot else {}
-    for name, total in record.total.items():
-        grown = total - before.get(name, 0)
-        if grown < 0:
-            return f"{name} fell from {before[name]} to {total} within a boot"
-        most = _MOST_PER_HOUR.get(name)
-        if most is not None and grown * 3_600_000 > most * (row_ms + _SLACK_MS):
-            return f"{name} grew by {grown} in {row_ms} ms, more than any machine of this kind can do"
-    return None
+@lru_cache(maxsize=256)  # most records are as long as the one before
+def _most_in(names: tuple[str, ...], row_ms: int) -> tuple[int, ...]:
+    return tuple(_MOST_PER_HOUR[name] * (row_ms + _SLACK_MS) // 3_600_000 for name in names)
 
 
 def _hole_before(head: Head, first: int, *, unreadable_before: bool) -> tuple[Hole, ...]:
@@ -277,30 +313,6 @@ def _hole_before(head: Head, first: int, *, unreadable_before: bool) -> tuple[Ho
     if unreadable_before:
         return (Hole(start, first - 1, "refused", "a record here could not be read at all"),)
     return (Hole(start, first - 1, "gap", "the node no longer held it"),)
-
-
-def _layout(record: Record) -> Layout:
-    # A node says the same names in the same order each time.
-    key = (*record.mean, *record.min, *record.max, *record.faults, "|", *record.total)
-    found = _LAYOUTS.get(key)
-    if found is None:
-        if len(_LAYOUTS) > _MOST_LAYOUTS:
-            _LAYOUTS.clear()
-        found = Layout.of((*record.mean, *record.min, *record.max, *record.faults), record.total)
-        _LAYOUTS[key] = found
-    return found
-
-
-_LAYOUTS: Final[dict[tuple[str, ...], Layout]] = {}
-_MOST_LAYOUTS: Final = 256
-
-
-def _steps(layout: Layout, values: Mapping[str, float | None]) -> list[int | None]:
-    steps: list[int | None] = []
-    for name in layout.channels:
-        value = values.get(name)
-        steps.append(None if value is None else round(value * PER_UNIT[name]))
-    return steps
 
 
 def _fault_code(code: str | None) -> int:

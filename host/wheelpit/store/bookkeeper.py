@@ -57,9 +57,13 @@ class Dated:
 
 @dataclass(slots=True)
 class Taken:
-    """What became of a record message: how far the journal is accounted for now, and what was booked dated."""
+    """What became of a record message: how far the journal is accounted for now, and what was booked dated.
+
+    `moved` says whether the message brought it any further.
+    """
 
     upto: int
+    moved: bool = False
     booked: list[Dated] = field(default_factory=list)
 
 
@@ -141,6 +145,7 @@ class Bookkeeper:
                     self._advance(book, source, decision, now_ms)
             elif not isinstance(item, BadRecord):
                 self._check_duplicate(book, item, topic, now_ms)
+        taken.moved = book.head.seq > taken.upto
         taken.upto = book.head.seq
         return taken
 
