@@ -35,6 +35,18 @@ _PART_OF: Final = {
     "underspeed": "wheel",
     "pickup_silent": "wheel",
     "telemetry_lost": "node",
+    "battery_hot": "bank",
+    "cold_charging": "bank",
+    "deep_discharge": "bank",
+    "battery_freezing": "bank",
+    "overcharge_warning": "bank",
+    "battery_warm": "bank",
+    "belt_lost": "belt",
+    "not_charging": "bridge",
+    "sensor_fault": "node",
+    "dump_idle": "dump",
+    "dump_on": "dump",
+    "back_feed": "charge",
 }
 
 

@@ -18,6 +18,7 @@ from wheelpit.plant.limits import limits_of
 from wheelpit.store import migrate
 from wheelpit.store.alarms import AlarmRow, AlarmStore, read_alarms
 from wheelpit.watch.conditions import delays_of
+from wheelpit.watch.requests import Seen
 from wheelpit.watch.watch import Watch
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ class Signal:
             self.watch.tick(1_700_000_000_000 + self.up_ms)
 
     def acknowledge(self) -> None:
-        assert self.watch.acknowledge(self.alarm.episode, 1_700_000_000_000 + self.up_ms)
+        assert self.watch.acknowledge(Seen.of(self.alarm, 1_700_000_000_000 + self.up_ms))
 
     @property
     def alarms(self) -> list[AlarmRow]:

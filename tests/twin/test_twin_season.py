@@ -11,7 +11,7 @@ import pytest
 from tests.twin.plants import CALM, DEMO, with_parts
 
 from wheelpit.physics.flow import v_notch_flow
-from wheelpit.plant.description import LinearSensor, Weir
+from wheelpit.plant.description import LinearSensor, NotchWeir
 from wheelpit.twin.machine import TwinPlant
 from wheelpit.twin.season import DailyFlow, Season, Weather, read_daily_flow
 from wheelpit.twin.surroundings import River
@@ -184,7 +184,7 @@ def test_the_weathers_ice_and_temperatures_reach_the_plant() -> None:
 @pytest.mark.parametrize(("at", "stream"), [("headrace", False), ("stream", True)])
 def test_the_level_at_the_weir_is_that_of_its_flow(at: str, stream: bool) -> None:  # noqa: FBT001
     level = LinearSensor(channel="stage_m", node="wheel", kind="linear", pin=28, mv_per_unit=5000.0, at=at)  # type: ignore[arg-type]
-    notch = Weir(kind="v-notch", notch_deg=60.0, crest_height_m=0.6, channel_width_m=2.0)
+    notch = NotchWeir(kind="v-notch", notch_deg=60.0, crest_height_m=0.6, channel_width_m=2.0)
     plant = with_parts(DEMO, weir=notch, sensors=(*DEMO.sensors, level))
     twin = TwinPlant(plant, flow_l_s=8.0, source=_Always(stream_l_s=12.0), assumptions=CALM)
     twin.run(1)

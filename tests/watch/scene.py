@@ -90,6 +90,7 @@ class Scene:
         self.live_every_ms = 1_000
         self.step_ms = 20
         self.pickup_works = True
+        self.battery_v = 13.4
 
     @property
     def now_ms(self) -> int:
@@ -157,7 +158,7 @@ class Scene:
                 "wheel_rpm": None if rpm is None else round(rpm, 3),
                 "charge_a": charge_a,
                 "rectified_v": rectified_v,
-                "battery_v": 13.4,
+                "battery_v": self.battery_v,
                 "battery_degc": 10.0,
             },
         )

@@ -15,6 +15,7 @@ from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.plant.limits import limits_of
 from wheelpit.store import migrate
 from wheelpit.store.alarms import AlarmStore, read_alarms, read_messages
+from wheelpit.watch.requests import Seen
 from wheelpit.watch.watch import Watch
 from wheelpit.watch.words import CONDITIONS
 
@@ -47,6 +48,8 @@ odd_lives = st.fixed_dictionaries(
                 "rectified_v": maybe(0, 90),
                 "battery_v": maybe(9, 18),
                 "battery_degc": maybe(-40, 80),
+                "battery_a": maybe(-100, 20),
+                "dump_a": maybe(0, 20),
             },
         ),
         "faults": st.sampled_from([{}, {"wheel_rpm": "absent"}]),
@@ -124,7 +127,9 @@ def play(story: list[tuple[tuple[Any, ...], int]]) -> sqlite3.Connection:
             elif kind == "restart":
                 watch = Watch(PLANT, AlarmStore(db), LIMITS)
             elif kind == "acknowledge":
-                watch.acknowledge(told, now_ms)
+                for row in read_alarms(db):
+                    if row.episode == told:
+                        watch.acknowledge(Seen.of(row, now_ms))
             watch.tick(now_ms)
     return db
 

@@ -13,6 +13,7 @@ from wheelpit.places import state_folder
 from wheelpit.store.alarms import AlarmStore
 from wheelpit.store.upkeep import KEEP_DAYS
 from wheelpit.watch.messenger import MessengerProcess
+from wheelpit.watch.requests import Requests
 from wheelpit.watch.watch import Watch
 
 
@@ -75,7 +76,9 @@ def command(  # noqa: PLR0917 - click hands over by name
             plant=plant,
             state=folder,
             broker=broker,
-            make_watch=lambda described, connection: Watch(described, AlarmStore(connection)),
+            make_watch=lambda described, connection: Watch(
+                described, AlarmStore(connection), requests=Requests(folder)
+            ),
             messenger=None if notify_file is None else MessengerProcess(folder, notify_file),
             accept_clock=accept_clock,
             keep_days=keep_days or None,

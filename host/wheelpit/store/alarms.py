@@ -254,6 +254,17 @@ class AlarmStore:
             (acknowledged_ms, episode),
         )
 
+    def acknowledge_ended(
+        self, site: str, node: str, condition: str, onset_ms: int, acknowledged_ms: int
+    ) -> bool:
+        """Note that a person has seen an alarm that is over; return whether there is one that nobody had seen."""
+        cursor = self._connection.execute(
+            "UPDATE alarm_episode SET acknowledged_ms = ? WHERE site = ? AND node = ? AND condition = ?"
+            " AND onset_ms = ? AND cleared_ms IS NOT NULL AND acknowledged_ms IS NULL",
+            (acknowledged_ms, site, node, condition, onset_ms),
+        )
+        return cursor.rowcount > 0
+
     def _change(self, episode: int, statement: str, values: tuple[int | None, ...]) -> None:
         if self._connection.execute(statement, values).rowcount != 1:
             msg = (

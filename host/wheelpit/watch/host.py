@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from wheelpit.watch.conditions import Judgement
+from wheelpit.watch.judgement import Judgement
 from wheelpit.watch.machine import Verdict
 
 if TYPE_CHECKING:

@@ -69,13 +69,14 @@ class Seen:
 
     `steady` is True only where the turning is proven: current flows, or the edges have been even for long
     enough at a speed at which none need flow. `edge_at_ms` is when the last magnet of the turning wheel passed
-    [Unix ms].
+    [Unix ms]. `charge_a` is the current from the charge controller [A], None where it is not known.
     """
 
     motion: Motion
     rpm: float | None
     steady: bool
     edge_at_ms: int | None
+    charge_a: float | None
 
 
 class Tracker:
@@ -154,7 +155,8 @@ class Tracker:
             sudden = last.since(self._fast) <= self._turn_ms + _LIVE_MS
             motion = Motion.STOPPED_SUDDENLY if sudden else Motion.RAN_DOWN
         steady = motion is Motion.TURNING and (self._flows(charge_a) or self._even_ms >= _PROOF_MS)
-        return Seen(motion, live.values.get("wheel_rpm"), steady, None if last is None else last.at_ms)
+        edge_at_ms = None if last is None else last.at_ms
+        return Seen(motion, live.values.get("wheel_rpm"), steady, edge_at_ms, charge_a)
 
     def _motion(self, live: Live, now: Moment, charge_a: float | None) -> Motion:
         if live.state == "parked":

@@ -7,16 +7,16 @@ lock, nor a full outbox grow the ledger's log; with two files each has exactly o
 from __future__ import annotations
 
 import sqlite3
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
 from wheelpit.store import migrate
 from wheelpit.store.alarms import Message
+from wheelpit.store.transaction import transaction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable
 
 FILE: Final = "sent.db"
 _SCHEMA: Final = Path(__file__).resolve().parent / "schema"
@@ -66,7 +66,7 @@ class SentStore:
 
     def know(self, targets: Iterable[str], now_ms: int) -> None:
         """Note targets; one that is new is owed what was made from ten minutes ago on."""
-        with self._transaction():
+        with transaction(self._db):
             self._db.executemany(
                 "INSERT OR IGNORE INTO target VALUES (?, ?)",
                 [(target, now_ms - _NEW_TARGET_MS) for target in targets],
@@ -74,7 +74,7 @@ class SentStore:
 
     def copy(self, messages: Iterable[Message], copied: int) -> None:
         """Take messages from the outbox and owe each to every target known; one taken before stays as it is."""
-        with self._transaction():
+        with transaction(self._db):
             for message in messages:
                 self._db.execute(
                     "INSERT OR IGNORE INTO message VALUES (?, ?, ?, ?, ?, ?, ?)",
@@ -135,16 +135,5 @@ class SentStore:
         )
 
     def _set(self, statement: str, *values: str | int) -> None:
-        with self._transaction():
+        with transaction(self._db):
             self._db.execute(statement, values)
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._db.execute("COMMIT")
-        except BaseException:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise

@@ -1,8 +1,9 @@
 """The watch of one site: takes what the nodes say, raises and clears alarms, owes the messages about them.
 
 Deterministic and without I/O of its own. Time comes in as `now_ms`; what changes goes out through the
-`AlarmStore`, inside the transaction in which the caller booked the message. If that transaction is rolled back,
-the caller must call `reload`: the ledger is what holds, not this object.
+`AlarmStore`, inside the transaction in which the caller booked the message; what people say of alarms comes in
+through `Requests`. If that transaction is rolled back, the caller must call `reload`: the ledger is what holds, not
+this object.
 """
 
 from __future__ import annotations
@@ -27,7 +28,8 @@ if TYPE_CHECKING:
     from wheelpit.plant.limits import Limits
     from wheelpit.store.alarms import AlarmStore
     from wheelpit.store.rows import HostSeen
-    from wheelpit.watch.conditions import Judgement
+    from wheelpit.watch.judgement import Judgement
+    from wheelpit.watch.requests import Requests, Seen
 
 # How old the current from another node may be when it is laid beside this node's edges.
 _FRESH_MS: Final = 5_000
@@ -48,6 +50,7 @@ class _Node(_Watched):
 
     tracker: Tracker
     memory: Memory
+    kept: Memory  # as much of it as the ledger has
     offline: bool = False
     silent_ms: int = 0
     counted_ms: int | None = None  # up to when silence was counted
@@ -61,16 +64,26 @@ class Watch:
         plant: The plant.
         alarms: The store, on the connection of the ledger's one writer.
         limits: The plant's limits, where they were derived before.
+        requests: What people say of alarms; None where nobody can.
     """
 
-    def __init__(self, plant: Plant, alarms: AlarmStore, limits: Limits | None = None) -> None:
+    def __init__(
+        self,
+        plant: Plant,
+        alarms: AlarmStore,
+        limits: Limits | None = None,
+        *,
+        requests: Requests | None = None,
+    ) -> None:
         self.limits: Final = limits_of(plant) if limits is None else limits
+        self._plant = plant
         self._site = plant.site.id
         self._site_name = plant.site.name
         self._zone = ZoneInfo(plant.site.time_zone)
         pickup = plant.sensor("wheel_rpm")
         self._magnets = pickup.magnets if isinstance(pickup, PickupSensor) else 1
         self._alarms = alarms
+        self._requests = requests
         self.reload()
 
     def reload(self) -> None:
@@ -78,6 +91,8 @@ class Watch:
         self._nodes: dict[str, _Node] = {}
         self._host = _Watched(HOST, self._machines(of_host=True))
         self._current: tuple[int, float] | None = None
+        if self._requests is not None:
+            self._requests.again()
         ends = self._alarms.ends(self._site)
         for node, memory in self._alarms.heard_nodes(self._site).items():
             self._nodes[node] = self._new(node, memory)
@@ -98,7 +113,7 @@ class Watch:
         found = self._heard(node, now_ms)
         seen = found.tracker.live(live, now_ms, self._charge_a(live, now_ms))
         raised_at = {name: row.limit for name, row in found.standing.items()}
-        for name, judgement in judge(live, seen, self.limits, raised_at).items():
+        for name, judgement in judge(live, seen, self._plant, self.limits, raised_at).items():
             machine = found.machines[name]
             if not machine.active and any(
                 found.machines[other].active for other in CONDITIONS[name].explained_by
@@ -124,10 +139,7 @@ class Watch:
             now_ms: The host's time [Unix ms].
         """
         found = self._heard(node, now_ms)
-        memory = found.tracker.record(record, end_ms)
-        if memory != found.memory:
-            found.memory = memory
-            self._alarms.remember(self._site, node, memory)
+        found.memory = found.tracker.record(record, end_ms)
 
     def status(self, node: str, online: bool, now_ms: int) -> None:  # noqa: FBT001 - the message has one fact
         """Take a node's status: its own "online", or "offline" from its last will."""
@@ -142,8 +154,17 @@ class Watch:
             self._observe(self._host, name, judgement, now_ms)
 
     def tick(self, now_ms: int) -> None:
-        """Let time pass, about once a second: silence is judged here, and reminders are counted."""
+        """Let time pass, about once a second and at the end of each batch.
+
+        Silence is judged here, what people said of alarms is taken, and what records showed is kept over a restart.
+        """
+        if self._requests is not None:
+            for seen in self._requests.take(self._site, now_ms):
+                self.acknowledge(seen)
         for found in self._nodes.values():
+            if found.memory != found.kept:
+                found.kept = found.memory
+                self._alarms.remember(self._site, found.name, found.memory)
             gap_ms = 0 if found.counted_ms is None else now_ms - found.counted_ms
             # A clock that was set, or a service that slept, is no proof of silence.
             found.silent_ms += min(max(gap_ms, 0), LONGEST_STEP_MS)
@@ -160,19 +181,24 @@ class Watch:
                 if watched.machines[name].overdue(now_ms):
                     self._alarms.acknowledge(row.episode, None)
 
-    def acknowledge(self, episode: int, now_ms: int) -> bool:
-        """Note that a person has seen an alarm that stands; return whether it stood."""
+    def acknowledge(self, seen: Seen) -> bool:
+        """Note that a person has seen an alarm that stands, or one that is over and that nobody had seen.
+
+        Returns whether there was one. An alarm that goes on standing is called unseen again after its re-alarm time.
+        """
         for found in (self._host, *self._nodes.values()):
-            for name, row in found.standing.items():
-                if row.episode == episode:
-                    found.machines[name].acknowledge()
-                    self._alarms.acknowledge(episode, now_ms)
-                    return True
-        return False
+            row = found.standing.get(seen.condition)
+            if row is not None and (row.node, row.onset_ms) == (seen.node, seen.onset_ms):
+                found.machines[seen.condition].acknowledge()
+                self._alarms.acknowledge(row.episode, seen.seen_ms)
+                return True
+        return self._alarms.acknowledge_ended(
+            self._site, seen.node, seen.condition, seen.onset_ms, seen.seen_ms
+        )
 
     def _new(self, node: str, memory: Memory) -> _Node:
         tracker = Tracker(self.limits, self._magnets, memory)
-        return _Node(node, self._machines(of_host=False), tracker=tracker, memory=memory)
+        return _Node(node, self._machines(of_host=False), tracker=tracker, memory=memory, kept=memory)
 
     def _machines(self, *, of_host: bool) -> dict[str, Machine]:
         return {

@@ -78,6 +78,43 @@ CONDITIONS: Final[dict[str, Condition]] = {
             remedy="Keep hands off the wiring. Close the water from where you stand dry.",
         ),
         Condition(
+            name="battery_hot",
+            priority="critical",
+            delays=Delays(30 * _SECOND, 5 * _MINUTE, _HOUR),
+            unit="°C",
+            title="The battery is hot",
+            text=(
+                "It is overcharged, a cell of it is shorted, or its room is far too warm. Sealed cells may run away by "
+                "themselves; flooded ones give off hydrogen and boil."
+            ),
+            remedy="Do not open, touch or spark near the bank. Close the water and stop every charger; let air in.",
+        ),
+        Condition(
+            name="cold_charging",
+            priority="critical",
+            delays=Delays(30 * _SECOND, 5 * _MINUTE, _HOUR),
+            unit="°C",
+            title="A frozen lithium battery is being charged",
+            text="Charging LiFePO4 cells below their limit plates lithium: they lose capacity for good, and may short later.",
+            remedy=(
+                "Close the water or switch loads on until nothing flows in. Do not just disconnect the battery: an "
+                "unloaded wheel races."
+            ),
+        ),
+        Condition(
+            name="dump_idle",
+            priority="critical",
+            delays=Delays(10 * _SECOND, 60 * _SECOND, _HOUR),
+            unit="A",
+            title="The diversion load takes nothing from a full battery",
+            text=(
+                "The diversion load, its fuse, its cable or its regulator failed. All that the wheel gives goes into a "
+                "battery that is full: overcharge is minutes away."
+            ),
+            remedy="Do not touch the heater, it may come on. Close the water; switch loads on.",
+            explained_by=frozenset({"overcharge"}),
+        ),
+        Condition(
             name="stall",
             priority="high",
             # The wait for two edges comes before; this is one more live message or two.
@@ -90,6 +127,89 @@ CONDITIONS: Final[dict[str, Condition]] = {
                 "it; never free it by hand while water can reach it."
             ),
             explained_by=frozenset({"pickup_silent"}),
+        ),
+        Condition(
+            name="belt_lost",
+            priority="high",
+            delays=Delays(5 * _SECOND, 30 * _SECOND, 8 * _HOUR),
+            unit="rpm",
+            title="The wheel races and drives nothing",
+            text=(
+                "The belt is off or torn, or the plug between alternator and bridge is out: such a plug carries the "
+                "alternator's full voltage, which nothing measures."
+            ),
+            remedy=(
+                "Water off first; do not catch the belt, and stay out of its way. Touch no plug or wire before the wheel "
+                "stands and is chocked."
+            ),
+            explained_by=frozenset({"rectified_high", "stall"}),
+        ),
+        Condition(
+            name="not_charging",
+            priority="high",
+            delays=Delays(20 * _SECOND, 60 * _SECOND, 8 * _HOUR),
+            unit="A",
+            title="The wheel turns and charges nothing",
+            text=(
+                "A fuse, a breaker, a cable or the converter failed. At low water the voltage stays below its warning; "
+                "with more water the wheel runs away."
+            ),
+            remedy=(
+                "Keep hands off the wiring. Look at the voltage before the converter, close the water, and let the "
+                "capacitor empty before you look for the break."
+            ),
+            explained_by=frozenset({"rectified_high", "belt_lost", "stall"}),
+        ),
+        Condition(
+            name="back_feed",
+            priority="high",
+            delays=Delays(60 * _SECOND, 10 * _MINUTE, 8 * _HOUR),
+            unit="A",
+            title="Current flows back out of the battery",
+            text=(
+                "The converter or controller leaks: it drains the battery while the wheel stands, and heats. The bridge "
+                "lets nothing back to the alternator."
+            ),
+            remedy=(
+                "Feel for heat without touching bare metal. With the water off and the wheel chocked, open the breaker "
+                "between controller and battery."
+            ),
+        ),
+        Condition(
+            name="dump_on",
+            priority="high",
+            delays=Delays(2 * _MINUTE, 5 * _MINUTE, 8 * _HOUR),
+            unit="A",
+            title="The diversion load drains a battery that is not full",
+            text="A relay is welded or the regulator sticks: the heater is on day and night and empties the battery.",
+            remedy=(
+                "The heater is hot; keep what burns away from it. Close the water before you open its breaker: without it "
+                "nothing limits a full battery."
+            ),
+        ),
+        Condition(
+            name="deep_discharge",
+            priority="high",
+            delays=Delays(60 * _SECOND, 10 * _MINUTE, 8 * _HOUR),
+            unit="V",
+            title="The battery is empty",
+            text=(
+                "Lead plates sulphate, lithium cells take harm, and a flat lead battery freezes at a few degrees below "
+                "zero. A voltage that fell at once by two may be a shorted cell: then it heats while it is charged."
+            ),
+            remedy="Switch loads off. If the voltage fell at once, stop charging and feel from outside whether a cell is warm.",
+        ),
+        Condition(
+            name="battery_freezing",
+            priority="high",
+            delays=Delays(30 * _MINUTE, 2 * _HOUR, 8 * _HOUR),
+            unit="°C",
+            title="The battery may freeze",
+            text="At this charge its acid freezes a few degrees lower. Ice bursts the cases; acid runs out at the thaw.",
+            remedy=(
+                "Switch loads off; charge it gently and keep the cold out. Never charge a battery that is frozen or "
+                "bulged."
+            ),
         ),
         Condition(
             name="telemetry_lost",
@@ -111,6 +231,44 @@ CONDITIONS: Final[dict[str, Condition]] = {
             title="The wheel's pickup is silent though current flows",
             text="The pickup, its cable or its magnets failed. A stop of the wheel cannot be seen meanwhile.",
             remedy="Water off and wheel chocked before reaching in. Look at the cable, the gap and the magnets.",
+        ),
+        Condition(
+            name="overcharge_warning",
+            priority="medium",
+            delays=Delays(10 * _MINUTE, 5 * _MINUTE, _DAY),
+            unit="V",
+            title="The battery is slowly overcharged",
+            text=(
+                "Its voltage has been above what the controller should hold for long. It loses water and gives off "
+                "hydrogen."
+            ),
+            remedy=(
+                "No spark near the bank; keep its vent open. Switch loads on, then look at the controller's settings and the "
+                "water level in the cells."
+            ),
+            explained_by=frozenset({"overcharge", "dump_idle"}),
+        ),
+        Condition(
+            name="battery_warm",
+            priority="medium",
+            delays=Delays(5 * _MINUTE, 15 * _MINUTE, _DAY),
+            unit="°C",
+            title="The battery is warm",
+            text="Its cells lose life. It is charged too hard, a cell fails, or its room has too little air.",
+            remedy="Let air in; no spark near the bank. Look at voltage and current, and charge less.",
+            explained_by=frozenset({"battery_hot", "overcharge", "overcharge_warning"}),
+        ),
+        Condition(
+            name="sensor_fault",
+            priority="medium",
+            delays=Delays(60 * _SECOND, 60 * _SECOND, _DAY),
+            unit="sensors",
+            title="A sensor cannot be read",
+            text="It, its cable or its chip failed. What it measures is not watched meanwhile; the rest is.",
+            remedy=(
+                "Water off and wheel chocked before you reach in; take the fuse at the source end of a sense wire out "
+                "first. Look at plug, cable and supply of the sensor."
+            ),
         ),
         Condition(
             name="underspeed",
