@@ -191,6 +191,46 @@ codes_per_nm = 20000.0
         assert energy.u > 0.005 * energy.value
 
 
+def test_water_beyond_the_gauged_levels_is_counted_and_marked(books: Any) -> None:
+    """320 L/s (h + 0.02 m)^2.4 gives 4.552 L/s at 0.15 m and 32.38 L/s at 0.365 m, by a pocket calculator."""
+    rated = parse_plant(
+        TEXT
+        + """
+[weir]
+kind = "rating"
+coefficient_l_s = 320.0
+zero_m = -0.02
+exponent = 2.4
+from_m = 0.1
+to_m = 0.3
+flow_u_pct = 4.0
+
+[[sensor]]
+channel = "stage_m"
+node = "wheel"
+kind = "linear"
+pin = 28
+mv_per_unit = 10000.0
+at = "headrace"
+"""
+    )
+    steady = Steady(books)
+    for cell in range(6):
+        steady.add(JUNE_1 + (cell + 1) * TEN_MIN, extra={"stage_m": 0.15})
+    inside = by_name(cascade(books.reader, books.site, rated))["water"]
+    assert wh(inside) == pytest.approx(999.85 * 9.8146 * 4.552e-3 * 1.80, rel=5e-3)
+    assert inside.energy_wh is not None
+    assert inside.energy_wh.origin == "measured"
+    assert inside.energy_wh.u > 0.04 * wh(inside)
+    for cell in range(6, 12):
+        steady.add(JUNE_1 + (cell + 1) * TEN_MIN, extra={"stage_m": 0.365})
+    both = by_name(cascade(books.reader, books.site, rated))["water"]
+    assert wh(both) == pytest.approx(999.85 * 9.8146 * (4.552e-3 + 32.378e-3) * 1.80, rel=5e-3)
+    assert both.energy_wh is not None
+    assert both.energy_wh.origin == "modelled"
+    assert both.energy_wh.u / wh(both) > 1.2 * inside.energy_wh.u / wh(inside)
+
+
 def test_battery_a_alone_gives_a_lower_bound_and_no_chain_above(books: Any) -> None:
     begin, end = (
         TEXT.index('[[sensor]]\nchannel = "charge_a"'),

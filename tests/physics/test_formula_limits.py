@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING
 import pytest
 
 from wheelpit.errors import WheelpitError
-from wheelpit.physics import alternator, battery, belt, bench, converter, discharge, flow, water, wheel
+from wheelpit.physics import (
+    alternator,
+    battery,
+    belt,
+    bench,
+    converter,
+    discharge,
+    flow,
+    rating,
+    water,
+    wheel,
+)
 from wheelpit.physics.errors import PhysicsError, require
 
 if TYPE_CHECKING:
@@ -29,6 +40,18 @@ _OUTSIDE: dict[str, tuple[Callable[[], object], str]] = {
     "too high for its crest": (lambda: flow.v_notch_flow(0.2, 90, crest_height_m=0.45), "head_m"),
     "too high for its channel": (lambda: flow.v_notch_flow(0.2, 90, channel_width_m=0.9), "head_m"),
     "a slit": (lambda: flow.v_notch_flow(0.1, 20), "notch_deg"),
+    "a rating of nothing": (
+        lambda: rating.rating_flow(rating.RatingLaw(0.0, 0, 2.5), 0.1),
+        "coefficient_m3_s",
+    ),
+    "a rating as steep as a wall": (lambda: rating.rating_stage(rating.RatingLaw(1, 0, 7), 0.1), "exponent"),
+    "a level in the sky": (lambda: rating.rating_flow(rating.RatingLaw(1, 0, 2), 31.0), "stage_m"),
+    "how a dry rating changes": (lambda: rating.rating_slope(rating.RatingLaw(1, 0, 2), 0.0), "stage_m"),
+    "gaugings upside down": (
+        lambda: rating.extrapolation_u(rating.RatingLaw(1, 0, 2), 0.5, 0.3, 0.2, 0.3),
+        "to_m",
+    ),
+    "a wheel without friction": (lambda: bench.coast_down_inertia(0, 0.9, 0.2, 4), "torque_nm"),
     "an instant bucket": (lambda: flow.bucket_flow(20, 0.1, 0.1, 0.1), "seconds"),
     "a wheel of nothing": (lambda: wheel.ceiling_speed(0.0), "diameter_m"),
     "more out than in": (lambda: belt.drive_efficiency(1, 2, 10, 10), "drive efficiency"),

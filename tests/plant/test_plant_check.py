@@ -19,6 +19,7 @@ from wheelpit.plant.description import (
     PickupSensor,
 )
 from wheelpit.plant.hazards import hazards
+from wheelpit.plant.rating import rating_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -121,6 +122,38 @@ def test_flow_needs_a_weir_with_a_rating_before_the_wheel() -> None:
     shown = check(rated).weir_l_s
     assert list(shown) == [0.06, 0.10, 0.15]
     assert "100 mm: 4.4 L/s" in as_text(check(rated))
+
+
+_RATING = """
+[weir]
+kind = "rating"
+coefficient_l_s = 320.0
+zero_m = -0.02
+exponent = 2.4
+from_m = 0.1
+to_m = 0.3
+flow_u_pct = 4.0
+"""
+
+
+def test_a_place_of_its_own_is_known_by_its_gaugings() -> None:
+    demo = demo_plant_path().read_text(encoding="utf-8")
+    plant = parse_plant(demo + _STAGE + _RATING)
+    assert _answer(plant, "flow").answer == "yes"
+    assert "gauged from 0.1 to 0.3 m" in _answer(plant, "flow").because
+    # 320 (h + 0.02)^2.4, by a pocket calculator.
+    assert check(plant).weir_l_s == pytest.approx(
+        {0.1: 1.973, 0.1667: 5.700, 0.2333: 11.855, 0.3: 20.774}, rel=1e-3
+    )
+    assert "100 mm: 2.0 L/s" in as_text(check(plant))
+    rating = rating_of(plant)
+    assert rating is not None
+    assert rating.share_u(0.2) == pytest.approx(0.04)
+    # Half as deep as the lowest gauging, or half as deep again as the highest: surely less sure.
+    assert rating.share_u(0.04) > 0.2
+    assert 0.1 < rating.share_u(0.46) < 0.2
+    assert rating.stage_m(rating.flow_l_s(0.25)) == pytest.approx(0.25)
+    assert rating.flow_l_s(-0.03) == 0.0
 
 
 def test_a_torque_arm_separates_the_wheel() -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from wheelpit.plant import Plant, PlantError, demo_plant_path, load_plant, parse_plant
-from wheelpit.plant.description import FixedConverter, FoldBackConverter, NoConverter, ShuntSensor
+from wheelpit.plant.description import FixedConverter, FoldBackConverter, NoConverter, RatedWeir, ShuntSensor
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -184,6 +184,57 @@ def test_a_slip_is_named_with_its_remedy(old: str, new: str, expected: str) -> N
 )  # fmt: skip
 def test_a_contradiction_is_named_with_its_remedy(old: str, new: str, expected: str) -> None:
     assert expected in "\n".join(_problems(_changed((old, new))))
+
+
+_STAGE = """
+[[sensor]]
+channel = "stage_m"
+node = "wheel"
+kind = "linear"
+pin = 28
+mv_per_unit = 8000.0
+at = "headrace"
+"""
+_RATING = """
+[weir]
+kind = "rating"
+coefficient_l_s = 320.0
+zero_m = -0.02
+exponent = 2.4
+from_m = 0.1
+to_m = 0.3
+flow_u_pct = 4.0
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        ('kind = "rating"', 'kind = "broad"', 'weir.kind = "broad": use one of "v-notch", "rating"'),
+        ('kind = "rating"\n', "", 'weir.kind missing: use one of "v-notch", "rating"'),
+        ("zero_m = -0.02\n", "", "weir.zero_m: missing; add it: level at which flow begins"),
+        (
+            "exponent = 2.4",
+            "exponent = 24",
+            "weir.exponent = 24: outside what is believed; give a value from 0.3 to 6",
+        ),
+        ("exponent = 2.4", "notch_deg = 90", "weir.notch_deg: unknown key"),
+        ("flow_u_pct = 4.0", "flow_u_pct = 0", "weir.flow_u_pct = 0: outside what is believed"),
+        ("from_m = 0.1", "from_m = -0.02", "weir.from_m = -0.02: give more than zero_m"),
+        ("to_m = 0.3", "to_m = 0.1", "weir.to_m = 0.1: give more than from_m"),
+        ("coefficient_l_s = 320.0", "coefficient_l_s = 0.32", "weir.coefficient_l_s = 0.32: it would make"),
+        (
+            "coefficient_l_s = 320.0",
+            "coefficient_l_s = 320000",
+            "weir.coefficient_l_s = 320000: it would make",
+        ),
+    ],
+)
+def test_a_rating_that_cannot_be_is_named_with_its_remedy(old: str, new: str, expected: str) -> None:
+    text = _DEMO + _STAGE + _RATING
+    assert isinstance(parse_plant(text).weir, RatedWeir)
+    assert old in _RATING
+    assert expected in "\n".join(_problems(_DEMO + _STAGE + _RATING.replace(old, new)))
 
 
 def test_two_nodes_may_use_the_same_pins() -> None:

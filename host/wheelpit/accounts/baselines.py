@@ -14,10 +14,9 @@ import numpy as np
 
 from wheelpit.accounts.figure import Figure
 from wheelpit.accounts.tenminutes import STEP_MS
+from wheelpit.accounts.water import flow_of_stage, wheel_rating
 from wheelpit.physics.binning import bin_means
-from wheelpit.physics.flow import v_notch_flow
-from wheelpit.plant.chain import local_water, ratio_of
-from wheelpit.plant.description import LinearSensor
+from wheelpit.plant.chain import ratio_of
 
 if TYPE_CHECKING:
     from wheelpit.accounts.tenminutes import Flags, Floats, TenMinutes
@@ -29,7 +28,6 @@ _WHOLE: Final = 0.99
 _ALMOST: Final = 0.95
 _FROST_WATER_DEGC: Final = 1.0
 _FROST_ROOM_DEGC: Final = 4.0  # where no thermometer stands in the water, the battery's tells of a frost
-_LEAST_HEAD_M: Final = 0.06
 _LIGHT_SHARE: Final = 0.25  # of rated power: a belt hardly creeps below
 _LEAST_ROWS: Final = 6
 _NO_CURRENT_A: Final = 0.02
@@ -155,31 +153,13 @@ def frost(ten: TenMinutes) -> Flags:
 
 
 def flow_l_s(ten: TenMinutes, plant: Plant) -> Floats:
-    """Return the flow onto the wheel [L/s]; not-a-number where no rated weir before the wheel tells it."""
-    sensor = plant.sensor("stage_m")
-    if plant.weir is None or not isinstance(sensor, LinearSensor) or sensor.at != "headrace":
+    """Return the flow onto the wheel [L/s]; not-a-number where no rating before the wheel tells it."""
+    rating = wheel_rating(plant)
+    if rating is None:
         return np.full(ten.size, np.nan)
-    return weir_flow_l_s(plant, ten["stage_m"])
-
-
-def weir_flow_l_s(plant: Plant, stage_m: Floats) -> Floats:
-    """Return the flow over a plant's notch [L/s]; not-a-number beyond the limits of the formula."""
-    weir = plant.weir
-    if weir is None:
-        return np.full(stage_m.shape, np.nan)
-    highest_m = min(0.38, 0.4 * weir.crest_height_m, 0.2 * weir.channel_width_m)
-    gravity = local_water(plant)[1]
-    # Q = c (h + k)^2.5 exactly, so the formula at two heads gives c and k.
-    low, high = (
-        v_notch_flow(head_m, weir.notch_deg, gravity_m_s2=gravity) for head_m in (_LEAST_HEAD_M, highest_m)
-    )
-    share = math.pow(high / low, 0.4)
-    k_m = (highest_m - share * _LEAST_HEAD_M) / (share - 1)
-    c = low / math.pow(_LEAST_HEAD_M + k_m, 2.5)
-    with np.errstate(invalid="ignore"):
-        inside = (stage_m >= _LEAST_HEAD_M) & (stage_m <= highest_m)
-        found: Floats = np.where(inside, 1000 * c * np.power(np.maximum(stage_m, 0) + k_m, 2.5), np.nan)
-    return found
+    found = flow_of_stage(rating, ten["stage_m"])
+    # Outside what was gauged a flow is a guess, and nothing is learned from guesses.
+    return np.where(found.inside, found.flow_l_s, np.nan)
 
 
 def curve(x: Floats, y: Floats, rows: Flags) -> Curve | None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from wheelpit.accounts.baselines import Restart, curve, flow_l_s, good_rows, last_restart
 from wheelpit.accounts.figure import Figure
+from wheelpit.accounts.water import wheel_rating
 from wheelpit.physics.change import change_of_level, memory_of
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     from wheelpit.accounts.tenminutes import Flags, Floats, TenMinutes
     from wheelpit.plant.description import Plant
+    from wheelpit.plant.rating import StageRating
 
 Kind = Literal["flow", "wheel", "drive", "volts"]
 
@@ -36,7 +38,6 @@ _LEAST_LOOKS: Final = 3
 _STAYS: Final = 3  # the last days, each of which must lie on the same side
 _LONGER: Final = (1, 2, 4, 8)
 _LEAF_M: Final = 0.003  # by which a leaf on the crest lifts the level
-_EXPONENT: Final = 2.5  # of the flow over a notch with the level
 _RPM: Final = 2 * math.pi / 60
 
 
@@ -115,8 +116,7 @@ def not_told(plant: Plant) -> list[str]:
     """Return what about drift the fitted channels cannot tell, and what would."""
     have = plant.channels
     found: list[str] = []
-    rated = plant.weir is not None and "stage_m" in have
-    if not rated:
+    if wheel_rating(plant) is None:
         found.append(
             "a loss of the wheel or a bearing cannot be told from less water: it takes stage_m at a rated weir in the "
             "headrace, or shaft_nm beside it"
@@ -146,9 +146,10 @@ def drifts(ten: TenMinutes, plant: Plant, restarts: tuple[Restart, ...] = ()) ->
     if len(part.days) < _LEAST_DAYS:
         return []
     good = good_rows(part)
+    rating = wheel_rating(plant)
     found: list[Drift] = []
-    for kind, (x, y) in _comparisons(part, plant).items():
-        drift = _look(part, kind, x, y, good)
+    for kind, told in _comparisons(part, plant).items():
+        drift = _look(part, kind, told, good, rating)
         if drift is not None:
             found.append(drift)
     if any(drift.kind in ("wheel", "drive") for drift in found):
@@ -171,9 +172,11 @@ def _comparisons(ten: TenMinutes, plant: Plant) -> dict[Kind, tuple[Floats, Floa
     return {kind: (x, y) for kind, (x, y) in told.items() if np.isfinite(x + y).any()}
 
 
-def _look(ten: TenMinutes, kind: Kind, x: Floats, y: Floats, good: Flags) -> Drift | None:
+def _look(
+    ten: TenMinutes, kind: Kind, compared: tuple[Floats, Floats], good: Flags, rating: StageRating | None
+) -> Drift | None:
     """Compare the last days with all before, over longer and longer looks."""
-    how = _TOLD[kind]
+    how, (x, y) = _TOLD[kind], compared
     use = good & np.isfinite(x) & np.isfinite(y)
     edges = np.array([span.begin for span in ten.days], np.int64)
     day = np.searchsorted(edges, np.arange(ten.size), side="right") - 1
@@ -192,13 +195,13 @@ def _look(ten: TenMinutes, kind: Kind, x: Floats, y: Floats, good: Flags) -> Dri
         told_days = enough[np.isfinite(told)]
         told = told[np.isfinite(told)]
         limit, weight = how.limit, np.ones(told.size)
-        if kind in ("flow", "wheel"):
+        if kind in ("flow", "wheel") and rating is not None:
             sums = np.bincount(day[use], ten["stage_m"][use], minlength=edges.size).astype(np.float64)
-            stage = sums[told_days] / rows[told_days]
-            now_m = float(np.median(stage[told_days >= first_day])) if (told_days >= first_day).any() else 1.0
-            limit = max(limit, _EXPONENT * _LEAF_M / now_m)
+            depth = sums[told_days] / rows[told_days] - rating.law.zero_m
+            now_m = float(np.median(depth[told_days >= first_day])) if (told_days >= first_day).any() else 1.0
+            limit = max(limit, rating.law.exponent * _LEAF_M / now_m)
             # What lifted the level at high water by a millimetre does so at low water, where it counts for more.
-            weight = np.maximum(stage / now_m, 1.0)
+            weight = np.maximum(depth / now_m, 1.0)
         drift = _claim(ten, kind, _Levels(told, told_days, weight), first_day, limit)
         if drift is not None and (best is None or drift.share.u < best.share.u):
             best = drift

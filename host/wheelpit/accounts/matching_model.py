@@ -16,6 +16,7 @@ import numpy as np
 
 from wheelpit.plant.chain import RPM, chain_of
 from wheelpit.plant.operating import OperatingPoint, operating_point
+from wheelpit.plant.rating import rating_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -56,7 +57,7 @@ _PLUS: Final[tuple[tuple[str, str, float], ...]] = (
 _STAGE_M: Final = 0.001  # zero of the level
 _POWER_GAIN: Final = 0.006
 _VOLTS_GAIN: Final = 0.008
-_EXPONENT: Final = 2.5  # of the flow over a notch with the level
+_LEAST_DEPTH_M: Final = 0.03
 _RPM_U: Final = 0.004
 _POWER_U: Final = 0.01
 _VOLTS_U: Final = 0.008
@@ -162,6 +163,7 @@ class Learned:
         self._told = told
         self._observed = observed
         self._test = test
+        self._rating = rating_of(told)
         self._figures = len(_names(told))
         # Beside the plant's figures: the level's zero, the gains of power and voltage, the load test's flow.
         self.size = self._figures + 4
@@ -192,8 +194,12 @@ class Learned:
         return shifted(self._told, off[: self._figures])
 
     def flow_factor(self, stage_m: Floats, off: Floats) -> Floats:
-        """Return by what the weir's flow is to be multiplied where the level's zero is off."""
-        found: Floats = (1.0 + _STAGE_M * off[self._figures] / np.maximum(stage_m, 0.03)) ** _EXPONENT
+        """Return by what the weir's flow is to be multiplied where the level's zero and the rating are off."""
+        if self._rating is None:
+            return np.ones(stage_m.shape)
+        law = self._rating.law
+        by_zero = law.exponent * _STAGE_M / np.maximum(stage_m - law.zero_m, _LEAST_DEPTH_M)
+        found: Floats = np.exp(np.hypot(by_zero, self._rating.flow_u) * off[self._figures])
         return found
 
     def _seen(self) -> tuple[Floats, Floats]:

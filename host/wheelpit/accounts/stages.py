@@ -17,10 +17,11 @@ import numpy as np
 from wheelpit.accounts.books import BATTERY_ONLY, DIVERTED_BEFORE, OTHER_SOURCES
 from wheelpit.accounts.periods import loaded_hours
 from wheelpit.accounts.uncertainty import Uncertain
-from wheelpit.physics.flow import v_notch_flow, v_notch_relative_uncertainty
+from wheelpit.accounts.water import flow_of_stage
 from wheelpit.plant.chain import local_water, ratio_of
 from wheelpit.plant.description import LinearSensor, NoConverter
 from wheelpit.plant.precision import precision_of
+from wheelpit.plant.rating import rating_of
 
 if TYPE_CHECKING:
     from wheelpit.accounts.figure import Origin
@@ -39,6 +40,7 @@ _MODEL: Final = {
     "belt creep": 0.30,
     "converter": 0.012,
 }
+_GUESSED: Final = 0.05
 STREAM: Final = "the stream's water, of which spill and compensation water never reach the wheel"
 NO_DEMAND: Final = "what the load demands at the shaft, by the description of belt and alternator"
 NEEDS_WATER: Final = "stage_m in the headrace, with a [weir] table"
@@ -174,31 +176,38 @@ def _wheel_shaft(part: Gathered, alternator: Reckoned) -> Reckoned:
 
 
 def _water(part: Gathered) -> Reckoned:
+    """Return the water's energy over the head.
+
+    A level outside the rating's range counts too, by the rating carried on: left out, its water would be missing below
+    what the wheel made of it. What that costs in certainty is in the interval, and where it is more than a twentieth
+    of the energy the whole is marked as modelled.
+    """
     plant = part.trust.plant
-    sensor, weir = plant.sensor("stage_m"), plant.weir
+    sensor, rating = plant.sensor("stage_m"), rating_of(plant)
     stage, hours = part.column("stage_m"), part.column("hours")
-    if not isinstance(sensor, LinearSensor) or weir is None or not stage.size:
+    if not isinstance(sensor, LinearSensor) or rating is None or not stage.size:
         return Reckoned(energy=None, needs=NEEDS_WATER)
     density, gravity = local_water(plant)
-    most = min(0.4 * weir.crest_height_m, 0.2 * weir.channel_width_m, 0.38)
-    levels = np.linspace(0.06, most, 400)
-    flows = np.array([v_notch_flow(float(h), weir.notch_deg, gravity_m_s2=gravity) for h in levels])
-    # Below the nappe's limit the formula is not to be trusted; there so little flows that its power law is carried on.
-    inside = np.clip(stage, levels[0], levels[-1])
-    flow = np.interp(inside, levels, flows) * (np.clip(stage, 0, None) / inside) ** 2.5
-    power = density * gravity * plant.water.head_m * np.nan_to_num(flow)
-    wh = float((power * hours).sum())
+    found = flow_of_stage(rating, stage)
+    # Watt hours for each litre a second, row by row; a row without a level was not measured.
+    weight = np.where(np.isfinite(found.flow_l_s), density * gravity * plant.water.head_m * hours / 1000, 0.0)
+    each = np.nan_to_num(found.flow_l_s) * weight
+    per_m = np.nan_to_num(found.per_m) * weight
+    wh = float(each.sum())
     told = precision_of(sensor)
-    with np.errstate(divide="ignore"):
-        per_m = np.where(stage > 0, 2.5 * power / np.where(stage > 0, stage, 1.0), 0.0)
-    slope = float((np.nan_to_num(per_m) * hours).sum())  # how the energy changes with the zero of the level
     energy = Uncertain(wh)
-    energy = energy.plus(part.trust.gain("stage_m"), 2.5 * told.gain_u * wh)
-    energy = energy.plus(part.trust.offset("stage_m"), told.offset_u * slope)
-    energy = energy.plus("weir coefficient", v_notch_relative_uncertainty(0.1, 0.0) * wh)
+    energy = energy.plus(
+        part.trust.gain("stage_m"), told.gain_u * float((np.nan_to_num(stage) * per_m).sum())
+    )
+    energy = energy.plus(part.trust.offset("stage_m"), told.offset_u * float(per_m.sum()))
+    energy = energy.plus("flow by the level", float((each * np.nan_to_num(found.share_u)).sum()))
     energy = energy.plus("head, by tape", _MODEL["head"] * wh)
     if sensor.at != "headrace":
         return Reckoned(energy=energy, origin="modelled", note=STREAM, needs=NEEDS_WATER)
+    guessed = float(each[~found.inside].sum())
+    if guessed > _GUESSED * wh:
+        note = f"{100 * guessed / wh:.0f} % of it by levels outside {rating.from_m:.3g} to {rating.to_m:.3g} m: a guess"
+        return Reckoned(energy=energy, origin="modelled", note=note, needs="gaugings at those levels")
     return Reckoned(energy=energy)
 
 

@@ -241,10 +241,42 @@ def coast_down_torque(inertia_kg_m2: float, from_rad_s: float, to_rad_s: float, 
         [1] Angular momentum: the mean torque is its loss over the time.
     """
     require("inertia_kg_m2", inertia_kg_m2, 0.1, 1e7, "kg m2")
+    _require_run_down(from_rad_s, to_rad_s, seconds)
+    return inertia_kg_m2 * (from_rad_s - to_rad_s) / seconds
+
+
+def coast_down_inertia(torque_nm: float, from_rad_s: float, to_rad_s: float, seconds: float) -> float:
+    """Moment of inertia of a wheel that a known mean torque slows: `coast_down_torque` turned round.
+
+    J = T t / (w1 - w2)
+
+    Args:
+        torque_nm: Mean torque T against the motion, with belt and alternator if they turned [N m].
+        from_rad_s: The upper speed w1 [rad/s].
+        to_rad_s: The lower speed w2 [rad/s].
+        seconds: Time t from the one to the other [s].
+
+    Returns:
+        Moment of inertia with all that turns, seen from the wheel [kg m2].
+
+    Limits:
+        Torque above 0 to 1e6 N m; speeds and time as in `coast_down_torque`.
+
+    Raises:
+        PhysicsError: A value is outside the limits.
+
+    References:
+        [1] Angular momentum, as in `coast_down_torque`.
+    """
+    require("torque_nm", torque_nm, 1e-6, 1e6, "N m")
+    _require_run_down(from_rad_s, to_rad_s, seconds)
+    return torque_nm * seconds / (from_rad_s - to_rad_s)
+
+
+def _require_run_down(from_rad_s: float, to_rad_s: float, seconds: float) -> None:
     require("from_rad_s", from_rad_s, 1e-3, 100.0, "rad/s")
     require("to_rad_s", to_rad_s, 0.0, from_rad_s * (1 - 1e-9), "rad/s")
     require("seconds", seconds, 0.1, 86_400.0, "s")
-    return inertia_kg_m2 * (from_rad_s - to_rad_s) / seconds
 
 
 def _require_torques(measured_nm: float, theory_nm: float) -> None:

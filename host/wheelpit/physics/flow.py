@@ -6,10 +6,13 @@ import math
 from typing import NamedTuple
 
 from wheelpit.physics.errors import require
+from wheelpit.physics.rating import RatingLaw, rating_flow
 
+LEAST_HEAD_M = 0.06  # 0.2 ft: below it the nappe clings
+MOST_HEAD_M = 0.38
 _FOOT_M = 0.3048
-_LEAST_HEAD_M = 0.06  # 0.2 ft: below it the nappe clings
-_MOST_HEAD_M = 0.38
+_HEADS_OF_CREST = 0.4  # largest head over the crest's height, and over the channel's width
+_HEADS_OF_WIDTH = 0.2
 
 
 class Measured(NamedTuple):
@@ -55,22 +58,71 @@ def v_notch_flow(
         [2] ISO 1438, thin-plate weirs (the same formula).
         [3] M. G. Bos (ed.), Discharge Measurement Structures, fully contracted V-notch (p, B, from memory).
     """
-    require("notch_deg", notch_deg, 25.0, 100.0, "°")
-    require("gravity_m_s2", gravity_m_s2, 9.7, 9.9, "m/s2")
-    highest = _MOST_HEAD_M
     if crest_height_m is not None:
         require("crest_height_m", crest_height_m, 0.45, 20.0, "m")
-        highest = min(highest, 0.4 * crest_height_m)
     if channel_width_m is not None:
         require("channel_width_m", channel_width_m, 0.9, 50.0, "m")
-        highest = min(highest, 0.2 * channel_width_m)
-    require("head_m", head_m, _LEAST_HEAD_M, highest, "m")
+    law = v_notch_law(notch_deg, gravity_m_s2=gravity_m_s2)
+    require("head_m", head_m, LEAST_HEAD_M, v_notch_most_head(crest_height_m, channel_width_m), "m")
+    return rating_flow(law, head_m)
+
+
+def v_notch_law(notch_deg: float, *, gravity_m_s2: float = 9.80665) -> RatingLaw:
+    """A V-notch's formula as the power law that it is: C' = 8/15 C tan(theta/2) sqrt(2 g), h0 = -k, n = 2.5.
+
+    Args:
+        notch_deg: Angle theta of the notch [°].
+        gravity_m_s2: Local gravity g [m/s2].
+
+    Returns:
+        The relation between head and flow [m3/s, m, -].
+
+    Limits:
+        Notch 25 to 100 °; for the heads of `v_notch_flow` only.
+
+    Raises:
+        PhysicsError: A value is outside the limits.
+
+    References:
+        [1] As `v_notch_flow`.
+    """
+    require("notch_deg", notch_deg, 25.0, 100.0, "°")
+    require("gravity_m_s2", gravity_m_s2, 9.7, 9.9, "m/s2")
     t = notch_deg
     coefficient = 0.607165052 - 0.000874466963 * t + 6.10393334e-6 * t**2
     correction_ft = 0.0144902648 - 0.00033955535 * t + 3.29819003e-6 * t**2 - 1.06215442e-8 * t**3
-    effective_m = head_m + correction_ft * _FOOT_M
     slope = math.tan(math.radians(t) / 2.0)
-    return 8.0 / 15.0 * coefficient * slope * math.sqrt(2.0 * gravity_m_s2) * math.pow(effective_m, 2.5)
+    at_1_m = 8.0 / 15.0 * coefficient * slope * math.sqrt(2.0 * gravity_m_s2)
+    return RatingLaw(at_1_m, -correction_ft * _FOOT_M, 2.5)
+
+
+def v_notch_most_head(crest_height_m: float | None = None, channel_width_m: float | None = None) -> float:
+    """Largest head at which a V-notch's formula holds: 0.38 m, 0.4 p or 0.2 B, whichever is least.
+
+    Args:
+        crest_height_m: Height p of the vertex above the channel's floor, where it is known [m].
+        channel_width_m: Width B of the approach channel, where it is known [m].
+
+    Returns:
+        Head [m].
+
+    Limits:
+        p and B above 0 to 50 m.
+
+    Raises:
+        PhysicsError: A value is outside the limits.
+
+    References:
+        [1] As `v_notch_flow`.
+    """
+    highest_m = MOST_HEAD_M
+    if crest_height_m is not None:
+        require("crest_height_m", crest_height_m, 1e-3, 50.0, "m")
+        highest_m = min(highest_m, _HEADS_OF_CREST * crest_height_m)
+    if channel_width_m is not None:
+        require("channel_width_m", channel_width_m, 1e-3, 50.0, "m")
+        highest_m = min(highest_m, _HEADS_OF_WIDTH * channel_width_m)
+    return highest_m
 
 
 def v_notch_relative_uncertainty(head_m: float, head_u_m: float, coefficient_u: float = 0.005) -> float:
@@ -95,7 +147,7 @@ def v_notch_relative_uncertainty(head_m: float, head_u_m: float, coefficient_u: 
     References:
         [1] JCGM 100 (GUM), propagation of uncertainty through Q ~ C h^2.5; ISO 1438 clause 12 has the same form.
     """
-    require("head_m", head_m, _LEAST_HEAD_M, _MOST_HEAD_M, "m")
+    require("head_m", head_m, LEAST_HEAD_M, MOST_HEAD_M, "m")
     require("head_u_m", head_u_m, 0.0, 0.1, "m")
     require("coefficient_u", coefficient_u, 0.0, 0.2)
     return math.hypot(coefficient_u, 2.5 * head_u_m / head_m)

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from wheelpit.plant.description import LinearSensor, PickupSensor
+from wheelpit.plant.description import LinearSensor, NotchWeir, PickupSensor
 from wheelpit.plant.operating import cutin_rpm
+from wheelpit.plant.rating import rating_of
 
 if TYPE_CHECKING:
     from wheelpit.plant.description import Plant
@@ -133,9 +134,11 @@ def _flow(plant: Plant) -> Support:
             "stage_m stands in the stream, and stream flow is not wheel flow: spill and compensation water",
             "stage_m in the headrace",
         )
-    if plant.weir is None:
+    rating = rating_of(plant)
+    if rating is None:
         return Support(name, "no", "stage_m has no rating", "a [weir] table")
-    return Support(name, "yes", f"stage_m over a {plant.weir.notch_deg:g}° notch; keep its crest clean")
+    keep = "keep its crest clean" if isinstance(plant.weir, NotchWeir) else "gauge again after every flood"
+    return Support(name, "yes", f"stage_m by {rating.words}; {keep}")
 
 
 def _slip(plant: Plant) -> Support:

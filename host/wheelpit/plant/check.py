@@ -6,9 +6,10 @@ import textwrap
 from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from wheelpit.physics import flow, water
+from wheelpit.physics import water
 from wheelpit.plant.capabilities import supported
 from wheelpit.plant.chain import chain_of, local_water
+from wheelpit.plant.description import NotchWeir
 from wheelpit.plant.hazards import flows, hazards
 from wheelpit.plant.history import told_changes
 from wheelpit.plant.limits import limits_of
@@ -19,6 +20,7 @@ from wheelpit.plant.operating import (
     runaway,
 )
 from wheelpit.plant.precision import how_sure
+from wheelpit.plant.rating import rating_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,7 +33,8 @@ if TYPE_CHECKING:
     from wheelpit.plant.precision import Sure
 
 _WIDTH: Final = 100
-_STAGES_M: Final = (0.06, 0.10, 0.15, 0.20)  # levels over a weir at which its flow is shown
+# Levels over a notch at which its flow is shown; of another place as many between its lowest and its highest.
+_STAGES_M: Final = (0.06, 0.10, 0.15, 0.20)
 _SHOWN: Final = (  # limits in the order in which a person asks for them
     ("slow_rpm", "slow"),
     ("racing_rpm", "racing"),
@@ -108,7 +111,7 @@ def check(plant: Plant) -> Checked:
             "cutout_rpm": limits.cutout_rpm,
             "cutout_v": chain.stop_v,
         },
-        weir_l_s=_weir(plant, gravity),
+        weir_l_s=_weir(plant),
         steady=tuple(operating_point(plant, flow_l_s) for flow_l_s in looked_at),
         lost=tuple(runaway(plant, flow_l_s) for flow_l_s in looked_at),
         limits=limits,
@@ -119,24 +122,17 @@ def check(plant: Plant) -> Checked:
     )
 
 
-def _weir(plant: Plant, gravity: float) -> dict[float, float]:
-    """Return flows [L/s] over the weir by level [m], as far as the weir's own limits reach."""
-    weir = plant.weir
-    if weir is None:
+def _weir(plant: Plant) -> dict[float, float]:
+    """Return flows [L/s] by level [m], as far as the rating reaches."""
+    rating = rating_of(plant)
+    if rating is None:
         return {}
-    most = min(0.4 * weir.crest_height_m, 0.2 * weir.channel_width_m)
-    return {
-        stage: 1000
-        * flow.v_notch_flow(
-            stage,
-            weir.notch_deg,
-            gravity_m_s2=gravity,
-            crest_height_m=weir.crest_height_m,
-            channel_width_m=weir.channel_width_m,
-        )
-        for stage in _STAGES_M
-        if stage <= most
-    }
+    if isinstance(plant.weir, NotchWeir):
+        stages = [stage for stage in _STAGES_M if stage <= rating.to_m]
+    else:
+        step_m = (rating.to_m - rating.from_m) / (len(_STAGES_M) - 1)
+        stages = [round(rating.from_m + number * step_m, 4) for number in range(len(_STAGES_M))]
+    return {stage: rating.flow_l_s(stage) for stage in stages}
 
 
 def as_json(checked: Checked) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import zoneinfo
 from collections import Counter
 from typing import TYPE_CHECKING, Final
@@ -9,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 from wheelpit.contract.topics import HOST, check_id
 from wheelpit.physics.battery import LFP_CELL_MOST_V, lfp_cells
 from wheelpit.physics.errors import PhysicsError
-from wheelpit.plant.description import NoConverter
+from wheelpit.plant.description import NoConverter, RatedWeir
 from wheelpit.plant.operating import ceiling_rpm, cutin_rpm, cutout_rpm, runaway
 from wheelpit.plant.sensor_checks import sensor_contradictions, sensor_key
 
@@ -17,12 +18,14 @@ if TYPE_CHECKING:
     from wheelpit.plant.description import Plant
 
 _NOMINAL_V: Final = (12.0, 24.0, 48.0)
+_FLOOD: Final = 20.0  # times what the wheel is given: more than that at low water is no stream of this wheel
 
 
 def contradictions(plant: Plant) -> list[str]:
     """Return one line, with key, value and remedy, for each contradiction in a plant's description."""
     lines = [
         *_place(plant),
+        *_weir(plant),
         *_machine(plant),
         *_battery(plant),
         *_lithium(plant),
@@ -67,8 +70,6 @@ def _place(plant: Plant) -> list[str]:
 
 def _machine(plant: Plant) -> list[str]:
     lines: list[str] = []
-    if plant.weir is not None and "stage_m" not in plant.channels:
-        lines.append("weir: no [[sensor]] gives stage_m; add one, or remove the [weir] table")
     water, wheel, belt = plant.water, plant.wheel, plant.belt
     if water.lowest_flow_l_s >= water.highest_flow_l_s:
         lines.append(
@@ -99,6 +100,37 @@ def _machine(plant: Plant) -> list[str]:
     if belt.kind == "flat" and not belt.belt_mm:
         lines.append(
             "belt.belt_mm: missing; add the belt's thickness: on a small pulley it changes the ratio by per cents"
+        )
+    return lines
+
+
+def _weir(plant: Plant) -> list[str]:
+    lines: list[str] = []
+    told = plant.weir
+    if told is None:
+        return lines
+    if "stage_m" not in plant.channels:
+        lines.append("weir: no [[sensor]] gives stage_m; add one, or remove the [weir] table")
+    if not isinstance(told, RatedWeir):
+        return lines
+    if told.from_m <= told.zero_m:
+        return [
+            *lines,
+            f"weir.from_m = {told.from_m:g}: give more than zero_m, {told.zero_m:g}, where flow begins",
+        ]
+    if told.to_m <= told.from_m:
+        return [*lines, f"weir.to_m = {told.to_m:g}: give more than from_m, {told.from_m:g}"]
+    low, high = (
+        told.coefficient_l_s * math.pow(level_m - told.zero_m, told.exponent)
+        for level_m in (told.from_m, told.to_m)
+    )
+    # A coefficient in m3/s, or levels in another unit, are out by a thousand.
+    water = plant.water
+    if high < water.lowest_flow_l_s or low > _FLOOD * water.highest_flow_l_s:
+        lines.append(
+            f"weir.coefficient_l_s = {told.coefficient_l_s:g}: it would make {low:.3g} to {high:.3g} L/s of {told.from_m:g} "
+            f"to {told.to_m:g} m, and the wheel is given {water.lowest_flow_l_s:g} to {water.highest_flow_l_s:g}; levels "
+            "are in m, and it is the flow in L/s one metre above zero_m"
         )
     return lines
 

@@ -22,6 +22,7 @@ from wheelpit.plant.sensors import (
     ThermometerSensor,
     Told,
 )
+from wheelpit.plant.weirs import NotchWeir, RatedWeir, Weir
 
 __all__ = [
     "Alternator",
@@ -40,11 +41,13 @@ __all__ = [
     "MonitorSensor",
     "NoConverter",
     "Node",
+    "NotchWeir",
     "OtherSource",
     "PhaseSensor",
     "PickupSensor",
     "Plant",
     "Protection",
+    "RatedWeir",
     "Sensor",
     "Service",
     "ShuntPlace",
@@ -80,16 +83,6 @@ class Water:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Weir:
-    """The thin-plate V-notch weir that `stage_m` is measured at, fully contracted."""
-
-    kind: Annotated[Literal["v-notch"], Told("the kind of weir")]
-    notch_deg: Annotated[float, Told("angle of the notch", 25, 100, "°")]
-    crest_height_m: Annotated[float, Told("height of the vertex above the channel's floor", 0.45, 20, "m")]
-    channel_width_m: Annotated[float, Told("width of the approach channel", 0.9, 50, "m")]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Wheel:
     """An overshot wheel: buckets filled near the top, emptied near the bottom."""
 
@@ -113,6 +106,9 @@ class Wheel:
     inertia_kg_m2: Annotated[
         float, Told("moment of inertia with the alternator's, seen from the wheel", 0.5, 1e6, "kg m²")
     ]
+    inertia_u_pct: Annotated[
+        float | None, Told("standard uncertainty of inertia_kg_m2, where it was measured", 0.1, 50, "%")
+    ] = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -21,7 +21,6 @@ from wheelpit.plant.history import read_changes
 _TABLES: Final[dict[str, type[Any]]] = {
     "site": description.Site,
     "water": description.Water,
-    "weir": description.Weir,
     "wheel": description.Wheel,
     "belt": description.Belt,
     "alternator": description.Alternator,
@@ -37,6 +36,10 @@ _CONVERTERS: Final[dict[str, type[Any]]] = {
     "fixed": description.FixedConverter,
     "none": description.NoConverter,
 }
+_WEIRS: Final[dict[str, type[Any]]] = {
+    "v-notch": description.NotchWeir,
+    "rating": description.RatedWeir,
+}
 _SENSORS: Final[dict[str, type[Any]]] = {
     "pickup": description.PickupSensor,
     "phase": description.PhaseSensor,
@@ -49,7 +52,7 @@ _SENSORS: Final[dict[str, type[Any]]] = {
 }
 # Tables that come more than once: [[sensor]] is plant.sensors, and so on.
 _LISTS: Final[dict[str, str]] = {"sensor": "sensors", "other_source": "other_sources", "node": "nodes"}
-_MAY_LACK: Final = frozenset({"weir", "protection", "inverter", "limits", "service", "other_source", "node"})
+_MAY_LACK: Final = frozenset({"protection", "inverter", "limits", "service", "other_source", "node"})
 
 
 class PlantError(WheelpitError):
@@ -124,11 +127,13 @@ def parse_plant(text: str, name: Path | str = "plant.toml") -> Plant:
 def _whole(raw: dict[str, Any], problems: list[str]) -> Plant | None:
     """Make a plant of a whole description, or note what keeps it from being made."""
     before = len(problems)
-    _unknown(raw, [*_TABLES, "converter", *_LISTS, "change"], "", problems)
+    _unknown(raw, [*_TABLES, "weir", "converter", *_LISTS, "change"], "", problems)
     parts: dict[str, Any] = {}
     for key, table in _TABLES.items():
         if key in raw or key not in _MAY_LACK:
             parts[key] = _table(table, raw.get(key), key, problems)
+    if "weir" in raw:
+        parts["weir"] = _by_kind(_WEIRS, raw["weir"], "weir", problems)
     parts["converter"] = _by_kind(_CONVERTERS, raw.get("converter"), "converter", problems)
     for key, attribute in _LISTS.items():
         parts[attribute] = _list(key, raw.get(key), problems)

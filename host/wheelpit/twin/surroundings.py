@@ -6,8 +6,8 @@ import math
 import random
 from typing import TYPE_CHECKING, Final
 
-from wheelpit.physics.flow import v_notch_flow
 from wheelpit.plant.description import LinearSensor
+from wheelpit.plant.rating import notch_rating, rating_of
 from wheelpit.twin.trouble import TwinError
 
 if TYPE_CHECKING:
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from wheelpit.twin.season import Source, Weather
 
 MOST_FLOW_L_S: Final = 2000.0
-_HEADS_M: Final = (0.1, 0.2)
 _NOTCH_DEG: Final = 90.0
 _LEAST_WANDER: Final = 0.2  # the wander never brings the flow below this share of what was ordered
 
@@ -88,30 +87,23 @@ class River:
 
 
 class Weir:
-    """The level before the weir [m] at a flow over it: the plant's notch, or a right-angled one where it has none.
+    """The level before the weir [m] at a flow over it: as the plant rates it, by a right-angled notch where it does not.
 
     Args:
         plant: The plant; its `stage_m` sensor tells whether the weir stands at the wheel or in the stream.
         gravity_m_s2: Local gravity [m/s²].
     """
 
-    __slots__ = ("_correction_m", "_in_stream", "_m3_s")
+    __slots__ = ("_in_stream", "_rating")
 
     def __init__(self, plant: Plant, gravity_m_s2: float) -> None:
-        notch_deg = plant.weir.notch_deg if plant.weir else _NOTCH_DEG
-        # Q = c (h + k)^2.5 exactly, so two heads give c and k, and the level follows for every flow.
-        low, high = (v_notch_flow(head_m, notch_deg, gravity_m_s2=gravity_m_s2) for head_m in _HEADS_M)
-        ratio = math.pow(high / low, 0.4)
-        self._correction_m = (_HEADS_M[1] - ratio * _HEADS_M[0]) / (ratio - 1)
-        self._m3_s = low / math.pow(_HEADS_M[0] + self._correction_m, 2.5)
+        self._rating = rating_of(plant) or notch_rating(_NOTCH_DEG, gravity_m_s2)
         sensor = plant.sensor("stage_m")
         self._in_stream = isinstance(sensor, LinearSensor) and sensor.at == "stream"
 
     def stage_m(self, river: River, debris_m: float) -> float:
-        """Return the level over the crest, which debris on it lifts [m]; at least 0."""
-        flow_m3_s = (river.stream_l_s if self._in_stream else river.flow_l_s) / 1000
-        level_m = math.pow(flow_m3_s / self._m3_s, 0.4) - self._correction_m
-        return max(level_m, 0.0) + debris_m
+        """Return the level before the weir, which debris on its crest lifts [m]."""
+        return self._rating.stage_m(river.stream_l_s if self._in_stream else river.flow_l_s) + debris_m
 
 
 class Household:
