@@ -15,9 +15,9 @@ from wheelpit.plant.description import (
     LinearSensor,
     LoadCellSensor,
     Node,
+    NotchWeir,
     PhaseSensor,
     ThermometerSensor,
-    Weir,
 )
 from wheelpit.twin.assumptions import USUAL
 from wheelpit.twin.fast.course import FastTwin
@@ -57,7 +57,7 @@ def fitted(plant: Plant, *channels: str, record_s: int = 60) -> Plant:
         "alternator_rpm": PhaseSensor(channel="alternator_rpm", node="wheel", kind="phase", pin=16),
         "water_degc": ThermometerSensor(channel="water_degc", node="wheel", kind="thermometer", pin=17),
     }  # fmt: skip
-    weir = Weir(kind="v-notch", notch_deg=90.0, crest_height_m=0.5, channel_width_m=1.2)
+    weir = NotchWeir(kind="v-notch", notch_deg=90.0, crest_height_m=0.5, channel_width_m=1.2)
     return dataclasses.replace(
         plant,
         sensors=(*plant.sensors, *(kinds[name] for name in channels)),

@@ -35,8 +35,12 @@ GOALS: Final[dict[str, tuple[str, float]]] = {
     "soc_rms_points": ("<=", 8.0),
     "slip_found_min": ("<=", 10.0),
     "loss_found_days_weir": ("<=", 14.0),
+    "loss_claimed_early": ("<=", 0.0),
     "false_drift_claims": ("<=", 0.0),
+    "false_drift_claims_torque": ("<=", 0.0),
     "missed_energy_inside_pct": (">=", 90.0),
+    "clogging_found_noted_pct": (">=", 85.0),
+    "false_clogging": ("<=", 0.0),
     "matching_regret_pct": ("<=", 1.0),
 }
 _MARGIN: Final = 2.0  # points on either side of 95 %

@@ -1,17 +1,16 @@
-"""Baselines, drift, slip and missed energy against the twin, whose truth is known.
+"""Baselines, drift and slip against the twin, whose truth is known.
 
-.venv/bin/python tests/bench/truth_season.py [--quick]
+.venv/bin/python tests/bench/truth.py [--quick] season
 """
 
 from __future__ import annotations
 
 import dataclasses
 import datetime as dt
-import functools
 import sys
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -22,15 +21,13 @@ from tests.bench.season_twin import DAY_S, DEMO, FIRST_DAY, ROWS_A_DAY, Run, fit
 
 from wheelpit.accounts.baselines import Restart
 from wheelpit.accounts.drift import Drift, drifts
-from wheelpit.accounts.missed import missed_energy
 from wheelpit.accounts.slip import SlipWatch, healthy_belt
 from wheelpit.accounts.tenminutes import TenMinutes
 from wheelpit.plant.chain import ratio_of
-from wheelpit.plant.limits import limits_of
 from wheelpit.plant.operating import OperatingPoint, operating_point
 from wheelpit.twin.condition import Condition
 from wheelpit.twin.fast.course import FastTwin
-from wheelpit.twin.fast.orders import Orders, Outage, Parked
+from wheelpit.twin.fast.orders import Orders
 from wheelpit.twin.fast.recorder import Recorder
 from wheelpit.twin.fast.steady import Ailment, steady_chain
 from wheelpit.twin.fast.years import KINDS, happenings
@@ -39,7 +36,7 @@ from wheelpit.twin.season import DailyFlow, Season
 from wheelpit.twin.variety import variant
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
     from wheelpit.plant import Plant
 
@@ -53,8 +50,6 @@ _BELT_DAY: Final = 200  # of the logged belt change
 _HOUR_S: Final = 3600.0
 _LOSSES: Final = frozenset({"bearing", "belt-slip", "tailwater", "phase-lost", "corroded-terminal", "jam"})
 _SLIP: Final = 0.03
-_ROW_S: Final = 600.0
-_LEAST_WH: Final = 5.0
 
 
 def debris(seed: int, days: int, *, mean_mm: float = 1.0, most_mm: float = 3.0) -> Iterator[Episode]:
@@ -80,16 +75,19 @@ def claims(
 
 @dataclass(slots=True)
 class Found:
-    """How many losses were found in time, and how well they were dated."""
+    """How many losses were found in time, how well they were dated, and in how many runs one was claimed too early."""
 
     tried: int = 0
     found: int = 0
     dated: int = 0
+    early: int = 0
     days: list[float] = dataclasses.field(default_factory=list)
 
     def add(self, told: list[tuple[int, Drift]], onset: int, within: int, near: int) -> None:
         """Take the claims of one run."""
         self.tried += 1
+        self.early += any(day < onset for day, _ in told)
+        told = [(day, drift) for day, drift in told if day >= onset]
         if not told:
             return
         day, drift = told[0]
@@ -121,6 +119,7 @@ def losses(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
         "none": ((), 0.20, 0.0, 14, 7),
     }
     rows: Rows = {}
+    early = 0
     for name, (channels, share, mm, within, near) in sets.items():
         told = fitted(DEMO, *channels)
         result = Found()
@@ -143,14 +142,17 @@ def losses(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
         say(
             f"  loss of {100 * share:.0f} %, {', '.join(channels) or 'neither level nor torque'}"
             f"{', leaves on the weir' if mm else ''}: claimed in {len(result.days)} of {result.tried}, within {within} d "
-            f"{share_found:.0f} %, dated within {near} d {share_dated:.0f} %, median {middle:.0f} d"
+            f"{share_found:.0f} %, dated within {near} d {share_dated:.0f} %, median {middle:.0f} d, "
+            f"{result.early} claimed before it began"
         )
+        early += result.early
         if name == "none":
             rows["loss_claims_without_sensor"] = (float(len(result.days)), "claims")
             continue
         rows[f"loss_found_days_{name}"] = (middle, "d")
         rows[f"loss_found_{name}_pct"] = (share_found, "%")
         rows[f"loss_dated_{name}_pct"] = (share_dated, "%")
+    rows["loss_claimed_early"] = (float(early), "runs")
     return rows
 
 
@@ -179,37 +181,61 @@ def _noisy_torque(run: Run, seed: int) -> None:
 
 
 def false_claims(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
-    """Count claims of drift in the three years where nothing is lost, debris, frost, rakes and a new belt among them."""
-    told = fitted(DEMO, "stage_m", "alternator_rpm", "water_degc")
-    thinner = dataclasses.replace(told, belt=dataclasses.replace(told.belt, belt_mm=4.0))
+    """Count claims of drift in the three years where nothing is lost, debris, frost, rakes and a new belt among them.
+
+    Each year is judged twice: with a torque arm on the shaft, and as a plant that has none.
+    """
+    told = {arm: fitted(DEMO, "stage_m", "alternator_rpm", "water_degc", *arm) for arm in ((), ("shaft_nm",))}
+    with_arm = told["shaft_nm",]
+    thinner = dataclasses.replace(with_arm, belt=dataclasses.replace(with_arm.belt, belt_mm=4.0))
     days = 150 if quick else _YEAR
     belt_day = 90 if quick else _BELT_DAY
-    total = 0
+    totals = dict.fromkeys(told, 0)
     for kind in ("everything",) if quick else ("wet", "dry", "everything"):
         faults = list(debris(len(kind), days))
-        plan = happenings(told, FIRST_DAY, days) if KINDS[kind].breaks else Orders()
+        plan = happenings(with_arm, FIRST_DAY, days) if KINDS[kind].breaks else Orders()
         orders = Orders(faults=(*plan.faults, *faults), parked=plan.parked)
         halves = [
-            twin.run(told, days, true=true, orders=orders, seed=3, median_l_s=KINDS[kind].median_l_s)
-            for true in (told, thinner)
+            twin.run(with_arm, days, true=true, orders=orders, seed=3, median_l_s=KINDS[kind].median_l_s)
+            for true in (with_arm, thinner)
         ]
         run = _spliced(halves[0], halves[1], belt_day)
         restless_weir(run, 3)
+        _noisy_torque(run, 3)
         restart = Restart(at_ms=int(run.ten.start_ms[belt_day * ROWS_A_DAY]), what="a new, thinner belt")
-        false: set[str] = set()
-        for day, drift in claims(run, told, 25, days, (restart,)):
-            real = [
-                fault
-                for fault in plan.faults
-                if fault.name in _LOSSES
-                and fault.onset_s / DAY_S - 2 <= day
-                and (fault.cleared_s is None or (drift.since - FIRST_DAY).days <= fault.cleared_s / DAY_S)
-            ]
-            if not real:
-                false.add(f"{drift.kind} since {drift.since}")
-        total += len(false)
-        say(f"  {kind} year of {days} days: {len(false)} false claims of drift {sorted(false) or ''}")
-    return {"false_drift_claims": (float(total), "claims")}
+        for arm, plant in told.items():
+            seen = run if arm else _without(run, "shaft_nm")
+            false = _untrue(claims(seen, plant, 25, days, (restart,)), plan.faults)
+            totals[arm] += len(false)
+            sensors = "with a torque arm" if arm else "without one"
+            say(
+                f"  {kind} year of {days} days, {sensors}: {len(false)} false claims of drift {sorted(false) or ''}"
+            )
+    return {
+        "false_drift_claims": (float(totals[()]), "claims"),
+        "false_drift_claims_torque": (float(totals["shaft_nm",]), "claims"),
+    }
+
+
+def _untrue(told: Iterable[tuple[int, Drift]], faults: Iterable[Episode]) -> set[str]:
+    """Return, in words, the claims at whose time no fault took anything from the plant."""
+    lost = [fault for fault in faults if fault.name in _LOSSES]
+    return {
+        f"{drift.kind} since {drift.since}"
+        for day, drift in told
+        if not any(
+            fault.onset_s / DAY_S - 2 <= day
+            and (fault.cleared_s is None or (drift.since - FIRST_DAY).days <= fault.cleared_s / DAY_S)
+            for fault in lost
+        )
+    }
+
+
+def _without(run: Run, channel: str) -> Run:
+    """Return a run as a plant without that sensor shows it."""
+    columns = dict(run.ten.columns)
+    columns[channel] = np.full_like(columns[channel], np.nan)
+    return Run(TenMinutes(run.ten.start_ms, columns, run.ten.days), run.truth)
 
 
 def _spliced(first: Run, second: Run, day: int) -> Run:
@@ -279,91 +305,9 @@ def _slipping(number: int) -> tuple[float, float, int]:
     return (told_slip.found_ms - onset_ms) / 60_000, abs(told_slip.since_ms - onset_ms) / 60_000, false
 
 
-# By cause: the fault in the twin, its severity, the hours in which it comes.
-_CASES: Final[dict[str, tuple[str, float, float]]] = {
-    "stall": ("jam", 1.0, 0.0),
-    "not charging": ("fuse-open", 1.0, 0.0),
-    "clogging": ("clogging", 0.4, 5.0),
-    "parked": ("", 0.0, 0.0),
-    "no data": ("", 0.0, 0.0),
-}
-_RUN_DAYS: Final = 150
-
-
-class _Trial(NamedTuple):
-    """A fault of one plant: what is planned, when the node is dark, and the rows around it."""
-
-    orders: Orders
-    outages: tuple[Outage, ...]
-    rows: slice
-
-
-def _trial(cause: str, rng: np.random.Generator) -> _Trial:
-    fault, severity, ramp_h = _CASES[cause]
-    begin = float(rng.uniform(85, 135)) * DAY_S
-    hours = float(rng.uniform(7, 14)) if fault == "clogging" else float(rng.uniform(3, 30))
-    end = begin + hours * _HOUR_S
-    rows = slice(int(begin / _ROW_S) - 2, int(end / _ROW_S) + 3)
-    if fault:
-        episode = Episode(fault, begin, severity, ramp_h * _HOUR_S, end)
-        return _Trial(Orders(faults=(episode,)), (), rows)
-    if cause == "parked":
-        return _Trial(Orders(parked=(Parked(begin, end),)), (), rows)
-    return _Trial(Orders(), (Outage(begin, end),), rows)
-
-
-def _truly_missed(well: Run, run: Run, outages: tuple[Outage, ...]) -> float:
-    """Return what the twin gave less [Wh], or what it gave while the node was dark."""
-    given = well.truth["given_w"]
-    if not outages:
-        return float((given - run.truth["given_w"]).sum()) / 6
-    rows = np.arange(given.size)
-    first, last = (round(t_s / 60) * 60 / _ROW_S for t_s in outages[0])
-    part = np.clip(np.minimum(rows + 1, last) - np.maximum(rows, first), 0, 1)
-    return float((given * part).sum()) / 6
-
-
-def missed(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - as `run`
-    """Compare the energy missed by cause with the twin run again without the fault."""
-    inside: dict[str, list[bool]] = {cause: [] for cause in _CASES}
-    widths: list[float] = []
-    for number in range(1, (2 if quick else 20) + 1):
-        told = fitted(DEMO, "stage_m") if number % 2 else fitted(DEMO)
-        made = variant(told, number)
-        rng = np.random.default_rng([number, 11])
-        go = functools.partial(
-            twin.run, told, _RUN_DAYS, true=made.plant, assumptions=made.assumptions, seed=number,
-            sensor_seed=made.sensor_seed,
-        )  # fmt: skip
-        well = go()
-        for cause in _CASES:
-            trial = _trial(cause, rng)
-            run = go(orders=trial.orders, outages=trial.outages)
-            true_wh = _truly_missed(well, run, trial.outages)
-            if true_wh < _LEAST_WH:
-                continue
-            found = missed_energy(run.ten, told, limits_of(told), rows=trial.rows)
-            figure = next((one.energy_wh for one in found if one.cause == cause), None)
-            hit = figure is not None and figure.low <= true_wh <= figure.high
-            inside[cause].append(hit)
-            if figure is not None:
-                widths.append((figure.high - figure.low) / 2 / true_wh)
-            if not hit:
-                shown = "nothing" if figure is None else f"{figure.value:.0f} +- {1.96 * figure.u:.0f}"
-                say(f"    plant {number}, {cause}: {shown} Wh found, {true_wh:.0f} Wh true")
-    every = [hit for hits in inside.values() for hit in hits]
-    for cause, hits in inside.items():
-        say(f"  missed by {cause}: {sum(hits)} of {len(hits)} inside the interval")
-    width = float(np.median(widths)) if widths else float("nan")
-    return {
-        "missed_energy_inside_pct": (100 * sum(every) / max(len(every), 1), "%"),
-        "missed_energy_interval_pct": (100 * width, "% of the energy, median half width"),
-    }
-
-
 def run(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - how all parts of the truth are called
     """Return all figures of this part, by key, with their unit."""
     rows: Rows = {}
-    for part in (slips, losses, false_claims, missed):
+    for part in (slips, losses, false_claims):
         rows |= part(quick, say)
     return rows

@@ -17,13 +17,15 @@ from wheelpit.accounts.baselines import curve, flow_l_s, frost, good_rows
 from wheelpit.accounts.figure import Figure
 from wheelpit.accounts.missed_clogging import clogged
 from wheelpit.accounts.tenminutes import STEP_MS
+from wheelpit.accounts.water import flow_of_stage, wheel_rating
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
     from wheelpit.accounts.drift import Drift
+    from wheelpit.accounts.missed_clogging import Sag
     from wheelpit.accounts.tenminutes import Flags, Floats, TenMinutes
     from wheelpit.plant.description import Plant
     from wheelpit.plant.limits import Limits
@@ -94,6 +96,7 @@ def missed_energy(
     drifts: Sequence[Drift] = (),
     energy_u: float = 0.01,
     rows: slice | None = None,
+    raked_ms: Sequence[int] = (),
 ) -> list[Missed]:
     """Return the energy missed over some rows, most first; causes that did not occur are left out.
 
@@ -104,6 +107,7 @@ def missed_energy(
         drifts: What is known to be lost at like flow.
         energy_u: Relative standard uncertainty of the measured energy.
         rows: Which rows are asked about; the others only help to know what is usual. None for all.
+        raked_ms: When the logbook says that the rack was raked [Unix ms]; half an hour off will do.
 
     """
     if not ten.days:
@@ -127,8 +131,7 @@ def missed_energy(
         known = ~normal & np.isfinite(by_flow)
         expected[known] = by_flow[known]
         u_share[known] = max(_LEAST_U, float(np.percentile(np.abs(off), _SIGMA)) if off.size else _UNKNOWN_U)
-        low_flow = np.nan_to_num(flow, nan=0.0) < usual.x[usual.complete][0]
-        low_flow &= np.isfinite(ten["stage_m"])
+        low_flow = _raw_flow(ten, plant) < usual.x[usual.complete][0]
     least_w = _least_power(ten, watts, normal, limits)
     cause = _causes(ten, measured, normal, begins, ends, bridge, low_flow, least_w)
     given_wh = np.where(measured > 0, ten.energy_wh(), 0.0)
@@ -144,10 +147,17 @@ def missed_energy(
     cause[~asked] = -1
     found = _summed(cause, lost_wh, u_share, begins, ends, normal, energy_u)
     found += _low_water(cause, watts, normal)
-    found += _clogging(watts, normal, ice, asked, u_of)
+    raked = np.searchsorted(ten.start_ms, np.array(raked_ms, np.int64), "right") - 1
+    found += _clogging(clogged(watts, normal, raked), watts, ice, asked, u_of)
     found += _diverted(ten, energy_u, asked)
     found += _losses(ten, drifts, asked)
     return sorted(found, key=lambda one: -one.energy_wh.value)
+
+
+def _raw_flow(ten: TenMinutes, plant: Plant) -> Floats:
+    """Return the flow onto the wheel [L/s] beyond the rating's range too: a flood above it is not little water."""
+    rating = wheel_rating(plant)
+    return np.full(ten.size, np.nan) if rating is None else flow_of_stage(rating, ten["stage_m"]).flow_l_s
 
 
 def _least_power(ten: TenMinutes, watts: Floats, normal: Flags, limits: Limits) -> float:
@@ -316,20 +326,23 @@ def _low_water(cause: Places, watts: Floats, normal: Flags) -> list[Missed]:
     return [_missed("low water", total, _UNKNOWN_U * total, hours, int(begins.size))]
 
 
-def _clogging(watts: Floats, normal: Flags, ice: Flags, asked: Flags, u_of: _BridgeU) -> list[Missed]:
+def _clogging(sags: Iterable[Sag], watts: Floats, ice: Flags, asked: Flags, u_of: _BridgeU) -> list[Missed]:
     """Return what leaves at the rack kept back, over the rows before each step up."""
     frozen = np.concatenate((np.zeros(1), np.cumsum(ice, dtype=np.float64)))
     total = squares = 0.0
     rows = episodes = 0
-    for begin, end, natural in clogged(watts, normal):
-        lost = float((natural - watts[begin:end]).sum()) * _HOUR
-        thawed = frozen[end] > frozen[max(begin - _THAWS, 0)]  # ice goes as leaves do, in a moment
-        if lost <= 0 or thawed or not asked[end - 1]:
+    for sag in sags:
+        length = sag.end - sag.begin
+        lost = float((sag.natural_w - watts[sag.begin : sag.end]).sum()) * _HOUR
+        # Ice goes as leaves do, in a moment.
+        thawed = frozen[sag.end] > frozen[max(sag.begin - _THAWS, 0)]
+        if lost <= 0 or thawed or not asked[sag.end - 1]:
             continue
         total += lost
         # The line's error is one of the whole power, of which only a part was lost.
-        squares += (u_of(end - begin) * float(natural.sum()) * _HOUR) ** 2
-        rows += end - begin
+        squares += (u_of(length) * float(sag.natural_w.sum()) * _HOUR) ** 2
+        squares += (float(sag.unsure_w.sum()) * _HOUR) ** 2
+        rows += length
         episodes += 1
     if not episodes:
         return []

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 import numpy as np
 
-from wheelpit.accounts.baselines import Restart
+from wheelpit.accounts.logged import logged
 from wheelpit.accounts.season import SHARES, Season, season
 from wheelpit.accounts.season_rows import FILE as KEPT
 from wheelpit.accounts.season_rows import read_ten_minutes
@@ -21,8 +21,6 @@ from wheelpit.accounts.tenminutes import stood_on_purpose
 from wheelpit.commands.books import Day, the_plant, the_site
 from wheelpit.places import state_folder
 from wheelpit.store.ledger import FILE
-from wheelpit.store.logbook import FILE as LOGBOOK
-from wheelpit.store.logbook import KINDS, RESTARTING, STANDING, Logbook
 from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
@@ -44,21 +42,6 @@ def rows_of(reader: LedgerReader, site: str, folder: Path) -> TenMinutes:
             click.echo(f"{done} of {of} days read", err=True)
 
     return read_ten_minutes(reader, site, keep=folder / KEPT, progress=progress)
-
-
-def logged(folder: Path, site: str) -> tuple[tuple[Restart, ...], list[tuple[int, int]]]:
-    """Return what the logbook says of the plant: changes that begin baselines anew, and when it stood on purpose."""
-    now_ms = round(time.time() * 1000)
-    entries = Logbook(folder / LOGBOOK).entries(site, 0, now_ms)
-    restarts = tuple(
-        Restart(at_ms=entry.from_ms, what=KINDS[entry.kind]) for entry in entries if entry.kind in RESTARTING
-    )
-    stood = [
-        (entry.from_ms, now_ms if entry.to_ms is None else entry.to_ms)
-        for entry in entries
-        if entry.kind in STANDING
-    ]
-    return restarts, stood
 
 
 def figure_text(figure: Figure | None, unit: str, scale: float = 1.0, digits: int = 1) -> str:
@@ -263,10 +246,17 @@ def command(  # noqa: PLR0917 - click hands over by name
     begin = first
     if begin is None and not everything:
         begin = dt.date(end.year, 1, 1)
-    today = dt.datetime.fromtimestamp(time.time(), ZoneInfo(zone)).date()
-    restarts, stood = logged(folder, of_site)
-    rows = stood_on_purpose(rows, stood)
-    found = season(rows, the_plant(plant, folder), begin, end, restarts=restarts, today=today)
+    now_ms = time.time_ns() // 1_000_000
+    book = logged(folder, of_site, now_ms)
+    found = season(
+        stood_on_purpose(rows, book.stood),
+        the_plant(plant, folder),
+        begin,
+        end,
+        restarts=book.restarts,
+        raked_ms=book.raked_ms,
+        today=dt.datetime.fromtimestamp(now_ms / 1000, ZoneInfo(zone)).date(),
+    )
     if found is None:
         click.echo("no day has records in this range")
     elif wants_json:

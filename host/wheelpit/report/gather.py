@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 
 from wheelpit.accounts.books import day_books
 from wheelpit.accounts.cascade import cascade
+from wheelpit.accounts.logged import logged
 from wheelpit.accounts.season import season
 from wheelpit.accounts.season_rows import FILE as KEPT
 from wheelpit.accounts.season_rows import read_ten_minutes
+from wheelpit.accounts.tenminutes import stood_on_purpose
 from wheelpit.accounts.timeledger import time_ledgers
 from wheelpit.errors import WheelpitError
 from wheelpit.report import phrases
@@ -68,7 +70,7 @@ def gather(  # noqa: PLR0917 - from where, and of what time
 
     Args:
         reader: the ledger.
-        folder: of the ledger, where ten-minute means are kept.
+        folder: of the ledger, where ten-minute means are kept and the logbook lies.
         plant: the plant with its changes.
         name: of the period.
         first: its first day.
@@ -87,6 +89,7 @@ def gather(  # noqa: PLR0917 - from where, and of what time
         raise ReportError(msg)
     zone = reader.time_zone(site)
     rows = read_ten_minutes(reader, site, keep=folder / KEPT, progress=progress)
+    book = logged(folder, site, now_ms)
     labels, cuts = _cuts(LocalDays(zone), first, last, now_ms)
     with reader.open() as db:
         alarms = [
@@ -102,7 +105,14 @@ def gather(  # noqa: PLR0917 - from where, and of what time
         books=books,
         hours=list(zip(labels, time_ledgers(reader, site, plant, cuts), strict=True)),
         cascade=cascade(reader, site, plant, first, last),
-        season=season(rows, plant, books[0].day, books[-1].day),
+        season=season(
+            stood_on_purpose(rows, book.stood),
+            plant,
+            books[0].day,
+            books[-1].day,
+            restarts=book.restarts,
+            raked_ms=book.raked_ms,
+        ),
         alarms=alarms,
         time_zone=zone,
         made_ms=now_ms,
