@@ -6,6 +6,7 @@ import gzip
 import http.client
 import json
 import os
+import signal
 import socket
 import sqlite3
 import subprocess
@@ -17,11 +18,12 @@ from typing import TYPE_CHECKING, Any, Self
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
+from tests.forward.pen import Pen
 
 from wheelpit.forward.follow import Follower
 from wheelpit.forward.progress import FILE as PROGRESS
 from wheelpit.forward.progress import Progress
-from wheelpit.forward.run import Forwarder
+from wheelpit.forward.run import Forwarder, Patience
 from wheelpit.forward.send import Sender
 from wheelpit.store.database import Database, InfluxQL
 from wheelpit.store.influx import InfluxReader
@@ -63,7 +65,13 @@ class Gate:
             def log_message(self, *_: Any) -> None:
                 pass
 
-        self._http = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self._handler = Handler
+        self.port = 0
+        self.listen()
+
+    def listen(self) -> None:
+        """Listen, at the port of the last time."""
+        self._http = ThreadingHTTPServer(("127.0.0.1", self.port), self._handler)
         self._http.daemon_threads = True
         self.port = self._http.server_address[1]
         self._thread = threading.Thread(target=self._http.serve_forever, args=(0.05,), daemon=True)
@@ -115,6 +123,7 @@ class Gate:
             server.close()
 
     def close(self) -> None:
+        """Listen no longer: whoever knocks is refused by the system."""
         self._http.shutdown()
         self._http.server_close()
         self._thread.join()
@@ -172,9 +181,9 @@ class Server:
     def where(self) -> Database:
         return Database(f"http://127.0.0.1:{self.gate.port}", "site", "org", TOKEN)
 
-    def stop(self) -> None:
+    def stop(self, how: signal.Signals = signal.SIGKILL) -> None:
         if self.child is not None:
-            self.child.kill()
+            self.child.send_signal(how)
             self.child.wait()
             self.child = None
 
@@ -234,7 +243,15 @@ def victoria(needs: Callable[[str], str], free_port: Callable[[], int], tmp_path
 class Desk:
     """A forwarder led by hand: from the ledger of a folder into a database."""
 
-    def __init__(self, folder: Path, where: Database, *, deletes: bool = True, **options: Any) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        where: Database,
+        *,
+        deletes: bool = True,
+        patience: Patience | None = None,
+        **options: Any,
+    ) -> None:
         self.folder = folder
         self.ledger = LedgerReader(folder / FILE)
         self.progress = Progress(folder / PROGRESS)
@@ -243,7 +260,9 @@ class Desk:
         self.reader = InfluxReader(where)
         self.follower = Follower(self.ledger, self.progress, **options)
         asking = InfluxQL(where) if deletes else None
-        self.forwarder = Forwarder(self.follower, self.progress, self.sender, asking, self.stop)
+        self.forwarder = Forwarder(
+            self.follower, self.progress, self.sender, asking, self.stop, patience=patience
+        )
 
     def all(self) -> int:
         """Forward everything there is, without waiting; return how many points were sent."""
@@ -290,3 +309,8 @@ def nothing_listens(free_port: Callable[[], int]) -> Database:
     with socket.socket() as probe:
         assert probe.connect_ex(("127.0.0.1", port)) != 0
     return Database(f"http://127.0.0.1:{port}", "site", "org", TOKEN)
+
+
+@pytest.fixture
+def pen(state: Path) -> Pen:
+    return Pen(state)

@@ -47,9 +47,9 @@ def sums_by_day(rows: list[RecordRow], zone: str) -> dict[dt.date, dict[str, int
             row.seq, row.first, 0, row.end_ms - row.start_ms, 0, row.span_ms, row.dur_ms, 0, 0, 0, [], [], [], [],
             [row.totals[name] for name in layout.totals],
         )  # fmt: skip
-        for day, _, _, part in cut(days, layout, stored, row.end_ms):
+        for day, _, _, part in cut(days, stored, row.end_ms):
             of_day = found.setdefault(day, {})
-            for name, amount in part.totals.items():
+            for name, amount in zip(layout.totals, part.totals, strict=True):
                 of_day[name] = of_day.get(name, 0) + amount
     return found
 

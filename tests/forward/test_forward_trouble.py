@@ -8,74 +8,20 @@ import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from tests.forward.pen import NOON_MS, SITE, Memory, Pen, a_record
 
-from wheelpit.contract.messages import Record
 from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.forward.follow import OtherLedgerError
-from wheelpit.forward.run import longest_wait_s
+from wheelpit.forward.run import Forwarder, Patience
 from wheelpit.forward.send import RefusedError, deliver
 from wheelpit.store.backup import back_up, put_back
-from wheelpit.store.booking import Sent
-from wheelpit.store.bookkeeper import Bookkeeper
-from wheelpit.store.ledger import FILE, Ledger
+from wheelpit.store.ledger import FILE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
-SITE = "sallow-ghyll"
-NOON_MS = 1_780_311_600_000  # 2026-06-01 11:00 UTC
-JOURNAL = "0123456789abcdef"
-
-
-def a_record(n: int, boot: int = 1, **changed: Any) -> Record:
-    seq, up_ms = boot * SEQ_PER_BOOT + n, n * 10_000
-    told: dict[str, Any] = {
-        "seq": seq, "first": seq, "up_ms": up_ms, "dur_ms": 10_000, "span_ms": 10_000,
-        "end_ms": NOON_MS + (boot - 1) * 3_600_000 + up_ms, "clock": "host", "state": "turning",
-        "mean": {"battery_v": 12.5}, "min": {"battery_v": 12.25}, "max": {"battery_v": 12.75},
-        "total": {"charge_mwh": n * 100 + n * n, "charge_valid_ms": up_ms},
-    }  # fmt: skip
-    return Record(**(told | changed))
-
-
-class Pen:
-    """Writes a ledger as the service does."""
-
-    def __init__(self, folder: Path, time_zone: str = "Europe/London", site: str = SITE) -> None:
-        self.folder, self.time_zone, self.site = folder, time_zone, site
-
-    def book(self, *records: Record, after: int = 0, node: str = "wheel", journal: str = JOURNAL) -> int:
-        with Ledger(self.folder / FILE, 0) as ledger, ledger.transaction() as db:
-            keeper = Bookkeeper(db, self.site, self.time_zone)
-            taken = keeper.records(node, Sent(journal, after, records), "t", NOON_MS + 50_000_000)
-            keeper.flush()
-        return taken.upto
-
-
-@pytest.fixture
-def pen(state: Path) -> Pen:
-    return Pen(state)
-
-
-class Memory:
-    """A database in memory that refuses what it is told to."""
-
-    def __init__(self) -> None:
-        self.points: dict[str, str] = {}
-        self.bad: set[str] = set()
-        self.down: list[RefusedError] = []
-        self.requests = 0
-
-    def send(self, lines: Sequence[str]) -> None:
-        self.requests += 1
-        if self.down:
-            raise self.down.pop(0)
-        if any(word in line for line in lines for word in self.bad):
-            raise RefusedError("lines", "status 400: a bad line")
-        for line in lines:
-            key, fields, at = line.rsplit(" ", 2)
-            self.points[f"{key} {at}"] = fields
+    from wheelpit.forward.send import Refusal
 
 
 def test_a_bad_line_is_found_by_halving_and_the_others_arrive() -> None:
@@ -97,9 +43,45 @@ def test_a_database_that_refuses_everything_costs_nothing() -> None:
 
 
 @pytest.mark.parametrize(("kind", "most"), [("unreachable", 60.0), ("busy", 60.0), ("login", 300.0)])
-def test_the_patience_doubles_and_never_ends(kind: str, most: float) -> None:
-    assert [longest_wait_s(kind, n) for n in (1, 2, 3)] == [1.0, 2.0, 4.0]
-    assert longest_wait_s(kind, 10**6) == most
+def test_the_patience_doubles_and_never_ends(kind: Refusal, most: float) -> None:
+    patience = Patience()
+    assert [patience.longest_wait_s(kind, n) for n in (1, 2, 3)] == [1.0, 2.0, 4.0]
+    assert patience.longest_wait_s(kind, 10**6) == most
+
+
+def test_an_outage_of_ten_minutes_costs_a_minute_at_most(
+    pen: Pen, forward: Callable[..., Any], nothing_listens: Any
+) -> None:
+    """The clock stands still but for the waits: the database is away, refuses the token, is away again."""
+    pen.book(*[a_record(n) for n in range(1, 30)])
+    desk = forward(nothing_listens)
+    taken: list[str] = []
+    now_s, waits = 0.0, []
+
+    class Away:
+        def send(self, lines: Sequence[str]) -> None:
+            if now_s < 600:
+                kind: Any = "login" if 200 < now_s < 300 else "unreachable"
+                raise RefusedError(kind, "away", after_s=5.0 if now_s < 30 else 0.0)
+            taken.extend(lines)
+
+    def rest(seconds: float) -> None:
+        nonlocal now_s
+        waits.append(seconds)
+        now_s += seconds
+
+    once = Forwarder(
+        desk.follower, desk.progress, Away(), None, desk.stop, clock_ms=lambda: NOON_MS, rest=rest
+    )
+    once.run(once=True)
+    assert min(waits) >= 0.5
+    assert waits[0] >= 5.0, "the database asked for it"
+    assert len(waits) < 40, "it must not be hammered"
+    assert now_s <= 600 + 60
+    # Sums may come again with other records; each record came once.
+    records = [line for line in taken if line.startswith("wheelpit_record")]
+    assert len(records) == len(set(records)) == 29
+    assert desk.progress.tally()["points_sent"] == len(taken)
 
 
 def lines_of(desk: Any) -> dict[str, str]:
@@ -175,12 +157,9 @@ def test_outage_login_and_a_bad_line_against_a_real_server(
     pen: Pen,
     forward: Callable[..., Any],
     caplog: pytest.LogCaptureFixture,
-    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     caplog.set_level(logging.INFO)
-    monkeypatch.setattr("wheelpit.forward.run._FIRST_WAIT_S", 0.02)
-    monkeypatch.setattr("wheelpit.forward.run._USUAL_LONGEST_S", 0.2)
-    monkeypatch.setattr("wheelpit.forward.run.IDLE_S", 0.05)
+    patience = Patience(idle_s=0.05, first_s=0.02, longest_s=0.2)
     pen.book(*[a_record(n) for n in range(1, 100)])
     # Another program wrote one of our fields as an integer: the server refuses the one record that has it.
     influx.get("/write?db=site&precision=ms", f"wheelpit_record,x=y battery_degc_fault=1i {NOON_MS}".encode())
@@ -189,7 +168,9 @@ def test_outage_login_and_a_bad_line_against_a_real_server(
     begun: list[Any] = []
 
     def run() -> None:
-        mine = type(desk)(desk.folder, influx.where)  # SQLite wants its own connection in each thread
+        mine = type(desk)(
+            desk.folder, influx.where, patience=patience
+        )  # SQLite wants its own connection in each thread
         begun.append(mine)
         mine.forwarder.run()
         mine.close()

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import sqlite3
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
 
 from wheelpit.store import migrate
 from wheelpit.store.points import SUMMED
+from wheelpit.store.transaction import transaction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable
 
 FILE: Final = "forward.db"
 _SCHEMA: Final = Path(__file__).resolve().parent / "schema"
 _MOST_REFUSED: Final = 10_000
+_MOST_TEXT: Final = 500
+_WITH_TROUBLE: Final = 2  # the schema that first has the table
 
 
 @dataclass(slots=True)
@@ -34,16 +36,46 @@ class Moves:
     facts: dict[str, str] = field(default_factory=dict)
 
 
-class Progress:
-    """The account. Each call is one transaction, on the disk when it returns."""
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Why the database as a whole took nothing: the newest error, from when to when, and how often it was tried.
 
-    def __init__(self, path: Path) -> None:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        self._db = sqlite3.connect(path, isolation_level=None, timeout=10)
+    `kind` is a `wheelpit.forward.send.Refusal`; `over_ms` is None while it lasts.
+    """
+
+    kind: str
+    says: str
+    since_ms: int
+    last_ms: int
+    attempts: int
+    over_ms: int | None
+
+
+class Progress:
+    """The account. Each call is one transaction, on the disk when it returns.
+
+    Args:
+        path: the file; it is made when it does not exist.
+        only_look: beside a forwarder that may be running: nothing is made, changed or brought up to date.
+
+    Raises:
+        LedgerNewer: the file was written by a newer version; it is left untouched.
+
+    """
+
+    def __init__(self, path: Path, *, only_look: bool = False) -> None:
+        if not only_look:
+            path.parent.mkdir(parents=True, exist_ok=True)
+        where = f"{path.resolve().as_uri()}?mode={'ro' if only_look else 'rwc'}"
+        self._db = sqlite3.connect(where, uri=True, isolation_level=None, timeout=10)
         try:
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            migrate.migrate(self._db, str(path), _SCHEMA)
+            if only_look:
+                self._db.execute("PRAGMA query_only = ON")
+                migrate.check_not_newer(self._db, str(path), _SCHEMA)
+            else:
+                self._db.execute("PRAGMA journal_mode = WAL")
+                self._db.execute("PRAGMA synchronous = FULL")
+                migrate.migrate(self._db, str(path), _SCHEMA)
         except BaseException:
             self._db.close()
             raise
@@ -65,7 +97,7 @@ class Progress:
 
     def set_about(self, ledger: str, file: str) -> None:
         """Note which ledger is forwarded."""
-        with self._transaction():
+        with transaction(self._db):
             self._db.execute("INSERT OR REPLACE INTO about VALUES (1, ?, ?)", (ledger, file))
 
     def cursors(self) -> dict[str, tuple[int, int]]:
@@ -98,12 +130,32 @@ class Progress:
             "SELECT at_ms, reason, point FROM refused ORDER BY refused_id DESC LIMIT ?", (limit,)
         ).fetchall()
 
+    def trouble(self) -> Trouble | None:
+        """Return the last trouble with the database as a whole; None if there was none yet."""
+        if migrate.version(self._db) < _WITH_TROUBLE:
+            return None
+        row = self._db.execute(
+            "SELECT kind, says, since_ms, last_ms, attempts, over_ms FROM trouble"
+        ).fetchone()
+        return None if row is None else Trouble(*row)
+
+    def failed(self, kind: str, says: str, now_ms: int) -> None:
+        """Note that the database took nothing; whatever the kinds in a row, it is one trouble until it takes again."""
+        with transaction(self._db) as db:
+            db.execute("DELETE FROM trouble WHERE over_ms IS NOT NULL")
+            db.execute(
+                "INSERT INTO trouble VALUES (1, ?, ?, ?, ?, 1, NULL) ON CONFLICT DO UPDATE SET kind = excluded.kind, "
+                "says = excluded.says, last_ms = excluded.last_ms, attempts = attempts + 1",
+                (kind, says[:_MOST_TEXT], now_ms, now_ms),
+            )
+
     def move(
         self, moves: Moves, sent: int, refused: Iterable[tuple[str, str]], beyond: int, now_ms: int
     ) -> None:
         """Note what a batch brought: points sent, points refused with their reasons, and how many were too old."""
         kept = list(refused)
-        with self._transaction():
+        with transaction(self._db):
+            self._db.execute("UPDATE trouble SET over_ms = ? WHERE over_ms IS NULL", (now_ms,))
             self._db.executemany(
                 "INSERT OR REPLACE INTO cursor VALUES (?, ?, ?)",
                 [(journal, *place) for journal, place in moves.cursors.items()],
@@ -138,7 +190,7 @@ class Progress:
 
     def begin_again(self, nodes: Iterable[tuple[str, str]], ledger: str, file: str, *, clear: bool) -> None:
         """Forget how far the ledger was forwarded; with `clear` the points of these nodes are deleted first."""
-        with self._transaction():
+        with transaction(self._db):
             for table in ("cursor", "owed", "walk", "fact"):
                 self._db.execute(f"DELETE FROM {table}")  # noqa: S608 - names of our own
             self._db.execute("INSERT OR REPLACE INTO about VALUES (1, ?, ?)", (ledger, file))
@@ -147,26 +199,15 @@ class Progress:
 
     def cleared(self, site: str, node: str) -> None:
         """Note that the points of a node were deleted."""
-        with self._transaction():
+        with transaction(self._db):
             self._db.execute("DELETE FROM clearing WHERE site = ? AND node = ?", (site, node))
 
     def know(self, nodes: Iterable[tuple[str, str]]) -> None:
         """Note nodes; all roll-ups of one that is new are to be sent."""
-        with self._transaction():
+        with transaction(self._db):
             for site, node in nodes:
                 self._db.execute("INSERT INTO fact VALUES (?, '')", (f"node {site} {node}",))
                 self._db.executemany(
                     "INSERT OR REPLACE INTO walk VALUES (?, ?, ?, ?)",
                     [(site, node, measured, 0) for measured in SUMMED],
                 )
-
-    @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield
-            self._db.execute("COMMIT")
-        except BaseException:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise

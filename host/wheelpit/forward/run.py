@@ -6,6 +6,7 @@ import logging
 import random
 import sqlite3
 import time
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from wheelpit.forward.send import RefusedError, deliver
@@ -19,15 +20,12 @@ if TYPE_CHECKING:
 
     from wheelpit.forward.follow import Follower
     from wheelpit.forward.progress import Progress
-    from wheelpit.forward.send import Sending
+    from wheelpit.forward.send import Refusal, Sending
     from wheelpit.store.database import InfluxQL
 
 RECORDS_AT_ONCE: Final = 500
-IDLE_S: Final = 2.0
-_FIRST_WAIT_S: Final = 1.0
-_LONGEST_S: Final[dict[str, float]] = {"login": 300.0, "place": 300.0, "size": 300.0}
-_USUAL_LONGEST_S: Final = 60.0
 _SAY_AGAIN_S: Final = 600.0
+_MOST_ASKED_S: Final = 600.0  # a database that asks for more rest than this does not get it
 _WORDS: Final[dict[str, str]] = {
     "unreachable": "cannot be reached",
     "busy": "does not take points just now",
@@ -39,9 +37,32 @@ _WORDS: Final[dict[str, str]] = {
 _log = logging.getLogger(__name__)
 
 
-def longest_wait_s(kind: str, failures: int) -> float:
-    """Return how long to wait at most after failures in a row [s]: doubling from one second, for ever."""
-    return min(_FIRST_WAIT_S * (1 << min(failures - 1, 20)), _LONGEST_S.get(kind, _USUAL_LONGEST_S))
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long the forwarder waits [s].
+
+    Attributes:
+        idle_s: from one look at the ledger to the next when all is sent.
+        first_s: at most, after the first failure.
+        longest_s: at most, however often it failed; what passes by itself is tried again the sooner.
+        for_a_person_s: the same where somebody has to do something about it.
+
+    """
+
+    idle_s: float = 2.0
+    first_s: float = 1.0
+    longest_s: float = 60.0
+    for_a_person_s: float = 300.0
+
+    def longest_wait_s(self, kind: Refusal, failures: int) -> float:
+        """Return how long to wait at most after failures in a row [s]: doubling, for ever."""
+        longest = self.for_a_person_s if kind in {"login", "place", "size"} else self.longest_s
+        return min(self.first_s * (1 << min(failures - 1, 20)), longest)
+
+    def wait_s(self, error: RefusedError, failures: int) -> float:
+        """Return how long to wait [s]: a random time, so that several hosts do not all come at once."""
+        longest = max(self.longest_wait_s(error.kind, failures), min(error.after_s, _MOST_ASKED_S))
+        return random.uniform(max(longest / 2, min(error.after_s, _MOST_ASKED_S)), longest)  # noqa: S311 - only spreads the load
 
 
 class Forwarder:
@@ -54,6 +75,8 @@ class Forwarder:
         asking: deletes points that a restored ledger no longer has; None where nothing can.
         stop: is set when it is to end.
         clock_ms: the time of day.
+        patience: how long it waits, and for what.
+        rest: waits for some seconds, or until `stop` is set; `stop.wait` if None.
 
     """
 
@@ -66,6 +89,8 @@ class Forwarder:
         stop: threading.Event,
         *,
         clock_ms: Callable[[], int] = lambda: time.time_ns() // 1_000_000,
+        patience: Patience | None = None,
+        rest: Callable[[float], object] | None = None,
     ) -> None:
         self._follower = follower
         self._progress = progress
@@ -73,6 +98,8 @@ class Forwarder:
         self._asking = asking
         self._stop = stop
         self._clock_ms = clock_ms
+        self._patience = patience or Patience()
+        self._rest = rest or stop.wait
         self._failures = 0
         self._said: tuple[str, float] = ("", 0.0)
         self.points = 0
@@ -139,22 +166,23 @@ class Forwarder:
                 if once:
                     raise
                 self._say("ledger", f"the ledger cannot be read just now: {error}")
-                self._stop.wait(IDLE_S)
+                self._rest(self._patience.idle_s)
             else:
                 if once and not more:
                     return
                 if not more:
-                    self._stop.wait(IDLE_S)
+                    self._rest(self._patience.idle_s)
 
     def _wait(self, error: RefusedError) -> None:
         self._failures += 1
-        longest = max(longest_wait_s(error.kind, self._failures), min(error.after_s, 600.0))
-        wait_s = random.uniform(max(longest / 2, error.after_s), longest)  # noqa: S311 - only spreads the load
         words = _WORDS.get(error.kind, "refuses the points")
-        self._say(
-            error.kind, f"the database {words} ({error}); nothing is lost, it is tried again without end"
-        )
-        self._stop.wait(wait_s)
+        told = f"the database {words} ({error}); nothing is lost, it is tried again without end"
+        try:
+            self._progress.failed(error.kind, str(error), self._clock_ms())
+        except sqlite3.OperationalError as noting:  # a full disk does not end the patience
+            told += f"; nor can it be noted in forward.db: {noting}"
+        self._say(error.kind, told)
+        self._rest(self._patience.wait_s(error, self._failures))
 
     def _say(self, kind: str, text: str) -> None:
         """Say it when it is new, and every ten minutes."""

@@ -8,12 +8,13 @@ from __future__ import annotations
 import shutil
 import sqlite3
 import time
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 from wheelpit.errors import WheelpitError
 from wheelpit.ingest.probe import only_from_here, probe
 from wheelpit.places import running
+from wheelpit.report.finding import RECENT_MS, Finding, age
+from wheelpit.report.forwarding import forward_findings
 from wheelpit.store import ledger as ledgers
 from wheelpit.store import live as lives
 from wheelpit.store.bookkeeper import CLOCK_SLACK_MS
@@ -28,26 +29,13 @@ if TYPE_CHECKING:
     from wheelpit.ingest.probe import Probe
     from wheelpit.store.rows import LiveRow, NodeRow
 
-Level = Literal["good", "note", "wrong"]
-
 # The write-ahead log is folded back at 16 MiB; four times that means that something holds it open.
 _LARGEST_LOG: Final = 64 << 20
 _LEAST_FREE: Final = 512 << 20
 _LIVE_AGE_MS: Final = 60_000
 _RECORD_AGE_MS: Final = 15 * 60_000
 _CLOCK_APART_MS: Final = 2_000
-_RECENT_MS: Final = 7 * 86_400_000
 _SAMPLE: Final = 160
-
-
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One thing that was looked at: `wrong` needs doing, a `note` only knowing."""
-
-    subject: str
-    level: Level
-    says: str
-    remedy: str = ""
 
 
 def sqlite_finding(version: tuple[int, int, int]) -> Finding:
@@ -127,14 +115,6 @@ def broker_findings(broker: Broker, found: Probe, *, local_only: bool) -> Iterat
     yield Finding("broker", "wrong", f"{broker}: {says} ({found.detail})", remedy)
 
 
-def _age(ms: int) -> str:
-    seconds = ms / 1000
-    for size, name in ((86_400, "days"), (3_600, "hours"), (60, "minutes")):
-        if seconds >= 2 * size:
-            return f"{seconds / size:.0f} {name}"
-    return f"{seconds:.0f} seconds"
-
-
 def _node(node: NodeRow, live: LiveRow | None, now_ms: int, *, served: bool) -> Iterator[Finding]:
     subject = f"node {node.node}"
     if node.disputed_chip is not None:
@@ -161,13 +141,13 @@ def _node(node: NodeRow, live: LiveRow | None, now_ms: int, *, served: bool) -> 
     live_age = None if live is None else now_ms - live.arrived_ms
     record_age = None if node.last_end_ms is None else now_ms - node.last_end_ms
     if live_age is None or live_age > _LIVE_AGE_MS:
-        said = "never" if live_age is None else f"{_age(live_age)} ago"
+        said = "never" if live_age is None else f"{age(live_age)} ago"
         yield Finding(
             subject, "wrong", f"is connected, but its last live values came {said}", "start the node again"
         )
     if record_age is None or record_age > _RECORD_AGE_MS:
         said = (
-            "has no dated record" if record_age is None else f"its newest record ended {_age(record_age)} ago"
+            "has no dated record" if record_age is None else f"its newest record ended {age(record_age)} ago"
         )
         yield Finding(
             subject,
@@ -195,7 +175,7 @@ def _ledger(state: Path, now_ms: int, *, served: bool) -> Iterator[Finding]:
         yield Finding(
             "clock",
             "wrong",
-            f"this machine's clock is {_age(seen_ms - now_ms)} behind what the ledger has seen",
+            f"this machine's clock is {age(seen_ms - now_ms)} behind what the ledger has seen",
             "set it; if it is right now and was wrong before: `wheelpit serve --accept-clock`",
         )
     else:
@@ -213,12 +193,12 @@ def _ledger(state: Path, now_ms: int, *, served: bool) -> Iterator[Finding]:
 
 def _strangers(live: LiveReader, site: str, now_ms: int) -> Iterator[Finding]:
     for stranger in live.strangers(site):
-        if now_ms - stranger.heard_ms < _RECENT_MS:
+        if now_ms - stranger.heard_ms < RECENT_MS:
             yield Finding(
                 f"node {stranger.node}",
                 "wrong",
                 f"the plant's description names no such node; {stranger.messages} messages of it were turned away, the "
-                f"last {_age(max(0, now_ms - stranger.heard_ms))} ago",
+                f"last {age(max(0, now_ms - stranger.heard_ms))} ago",
                 "if it is yours, give it a sensor in plant.toml and start the service again: it still has its "
                 "records; if not, find who publishes under that name",
             )
@@ -226,12 +206,12 @@ def _strangers(live: LiveReader, site: str, now_ms: int) -> Iterator[Finding]:
 
 def _messages(reader: LedgerReader, now_ms: int) -> Iterator[Finding]:
     for letter in reader.dead_letters(1):
-        recent = now_ms - letter.at_ms < _RECENT_MS
+        recent = now_ms - letter.at_ms < RECENT_MS
         sample = letter.payload[:_SAMPLE].decode("utf-8", "replace")
         yield Finding(
             "dead letters",
             "wrong" if recent else "note",
-            f"the last message that could not be used came {_age(max(0, now_ms - letter.at_ms))} ago on "
+            f"the last message that could not be used came {age(max(0, now_ms - letter.at_ms))} ago on "
             f"{letter.topic}: {letter.reason}; it begins {sample!r}",
             "update the older of node and host; if the topic is none of yours, find who publishes on it",
         )
@@ -306,6 +286,7 @@ def examine(state: Path, broker: Broker, now_ms: int | None = None) -> list[Find
     except sqlite3.DatabaseError as error:
         remedy = "end the service and put a backup in its place: `wheelpit restore COPY`"
         found.append(Finding("ledger", "wrong", f"{state / ledgers.FILE} cannot be read: {error}", remedy))
+    found += forward_findings(state, at_ms)
     found += _files(state)
     found.append(sqlite_finding(sqlite3.sqlite_version_info))
     return found

@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
 
 from wheelpit.contract.messages import Live
 from wheelpit.store.rows import LiveRow, StrangerRow
+from wheelpit.store.transaction import transaction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
     from pathlib import Path
 
 FILE: Final = "live.db"
@@ -69,7 +69,7 @@ class LiveStore:
 
     def keep(self, site: str, newest: Mapping[str, tuple[int, bytes]]) -> None:
         """Replace the newest message of some nodes: node -> (arrival, payload that was found valid)."""
-        with self._transaction() as db:
+        with transaction(self._connection) as db:
             db.executemany(
                 "INSERT INTO live VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
                 "arrived_ms = excluded.arrived_ms, payload = excluded.payload",
@@ -78,7 +78,7 @@ class LiveStore:
 
     def note_strangers(self, site: str, heard: Mapping[str, int], now_ms: int) -> None:
         """Note nodes that nobody has described: node -> messages that were turned away just now."""
-        with self._transaction() as db:
+        with transaction(self._connection) as db:
             db.executemany(
                 "INSERT INTO stranger VALUES (?, ?, ?, ?) ON CONFLICT DO UPDATE SET "
                 "heard_ms = excluded.heard_ms, messages = messages + excluded.messages",
@@ -89,17 +89,6 @@ class LiveStore:
                 "(SELECT node FROM stranger WHERE site = ? ORDER BY heard_ms DESC, node LIMIT ?)",
                 (site, site, _MOST_STRANGERS),
             )
-
-    @contextmanager
-    def _transaction(self) -> Iterator[sqlite3.Connection]:
-        self._connection.execute("BEGIN IMMEDIATE")
-        try:
-            yield self._connection
-            self._connection.execute("COMMIT")
-        except BaseException:
-            if self._connection.in_transaction:
-                self._connection.execute("ROLLBACK")
-            raise
 
     def close(self) -> None:
         """Close the file."""
