@@ -34,11 +34,24 @@ class LedgerDamaged(WheelpitError):  # noqa: N818 - an error that names a state 
     """The file is not a ledger, or SQLite found it damaged."""
 
 
+class LedgerRefused(WheelpitError):  # noqa: N818 - as above
+    """The system does not let the file be opened or written; it may be perfectly sound."""
+
+    exit_code = 74  # EX_IOERR of sysexits.h
+
+
 def damaged(path: Path, error: Exception) -> LedgerDamaged:
     """Return the error to raise when SQLite finds a ledger damaged."""
     return LedgerDamaged(
         f"{path} cannot be used as a ledger: {error}. Move it away and put a backup in its place; "
         "the nodes send again what they still hold."
+    )
+
+
+def _refused(path: Path, error: sqlite3.OperationalError) -> LedgerRefused:
+    return LedgerRefused(
+        f"{path} cannot be opened or written: {error}. Look for a full, read-only or failing disk, and leave the file "
+        "where it is; the nodes keep their records meanwhile."
     )
 
 
@@ -64,15 +77,22 @@ class Ledger:
     Raises:
         LedgerNewer: the file was written by a newer version; it is left untouched.
         LedgerDamaged: the file is not a database, or belongs to another program.
+        LedgerRefused: it cannot be opened or written, as on a full or read-only disk.
 
     """
 
     def __init__(self, path: Path, now_ms: int) -> None:
         self.path = path
         path.parent.mkdir(parents=True, exist_ok=True)
-        self.connection: Final = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
+        try:
+            self.connection: Final = sqlite3.connect(path, timeout=_BUSY_S, isolation_level=None)
+        except sqlite3.OperationalError as error:
+            raise _refused(path, error) from error
         try:
             self._prepare(now_ms)
+        except sqlite3.OperationalError as error:
+            self.connection.close()
+            raise _refused(path, error) from error
         except sqlite3.DatabaseError as error:
             self.connection.close()
             raise damaged(path, error) from error
