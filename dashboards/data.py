@@ -1,6 +1,6 @@
 """What the pages read, and how often: read-only, every answer shared by all who look, for a few seconds.
 
-The pages write nothing and start no thread; each call opens the ledger, fetches all and closes it.
+The pages write nothing to the ledger and start no thread; each call opens it, fetches all and closes it.
 """
 
 from __future__ import annotations
@@ -18,6 +18,8 @@ import streamlit as st
 from moment import Moment, gather
 from wheelpit import places
 from wheelpit.accounts.books import DayBook, day_books
+from wheelpit.accounts.commission.run import Bench, shown_now
+from wheelpit.accounts.commission.written import Written, written_into
 from wheelpit.errors import WheelpitError
 from wheelpit.plant import Plant, load_plant
 from wheelpit.report import gather as gather_period
@@ -30,11 +32,18 @@ from wheelpit.store.live import LiveReader
 from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from wheelpit.accounts.commission.results import Entry
     from wheelpit.report.sheet import Section
     from wheelpit.store.rows import RecordRow
 
 PLANT_ENVIRONMENT: Final = "WHEELPIT_PLANT"
 HOUR_MS: Final = 3_600_000
+
+
+# What tells a file from an earlier one of the same name; None where there is none.
+Stamp = tuple[int, int] | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,3 +193,29 @@ def sections(ledger: Path, plant_file: Path, year: int, month: int | None) -> li
     if month is None:
         return sections_of(gather_period.year_of(reader, ledger.parent, described, year))
     return sections_of(gather_period.month(reader, ledger.parent, described, year, month))
+
+
+@st.cache_data(ttl=1, max_entries=4, show_spinner=False)
+def live_values(live: Path, site: str) -> dict[str, float | None]:
+    """Return what a site's nodes show this moment; nothing where none speaks."""
+    return shown_now(live, site, now_ms())
+
+
+def bench(described: Plant, state: Path) -> Bench:
+    """Return the run of bench tests as its file has it now. See `Bench` for what it raises."""
+    return Bench(described, state, datetime.now(ZoneInfo(described.site.time_zone)))
+
+
+def stamp(file: Path) -> Stamp:
+    """Return a file's stamp."""
+    try:
+        told = file.stat()
+    except OSError:
+        return None
+    return told.st_mtime_ns, told.st_ino
+
+
+@st.cache_data(ttl=60, max_entries=4, show_spinner=False)
+def rewritten(text: str, entries: Sequence[Entry], at: datetime) -> Written:
+    """Return what plant.toml would become. See `written_into` for what it raises."""
+    return written_into(text, entries, at.replace(tzinfo=None))

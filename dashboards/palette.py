@@ -1,4 +1,4 @@
-"""The board's few colours: the same as on paper."""
+"""The board's few colours: the same as on paper, and what stands for each of them on a dark ground."""
 
 from __future__ import annotations
 
@@ -16,3 +16,22 @@ TEXT_COLOURS: Final = {
     "stale": STALE,
     "signal": SIGNAL,
 }
+
+LIGHT: Final = {**TEXT_COLOURS, "paper": PAPER, "stone": STONE, "joint": JOINT, "wash": WASH}
+DARK: Final = {
+    "slate": "#e6dfd0",
+    "quiet": "#a9b0ae",
+    "water": "#86bfdc",
+    "oak": "#d3ad6c",
+    "stale": "#a8a39c",
+    "signal": "#f28b80",
+    "paper": "#1c2429",
+    "stone": "#2b353b",
+    "joint": "#4a565d",
+    "wash": "#28506a",
+}
+
+
+def variables(*, dark: bool) -> str:
+    """Return the colours as CSS variables: --slate, --quiet and so on."""
+    return "".join(f"--{name}:{colour};" for name, colour in (DARK if dark else LIGHT).items())

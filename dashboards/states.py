@@ -35,8 +35,8 @@ def board_command(where: Where) -> str:
     return shlex.join(["wheelpit", "board", "--plant", "plant.toml", *_state(where)])
 
 
-def site() -> tuple[Where, Plant]:
-    """Return the files and the plant of the site; where something is missing, say what to do and end the page."""
+def described() -> tuple[Where, Plant]:
+    """Return the files and the plant as its file describes it; where that is missing, say what to do and end the page."""
     where = data.where()
     if not where.plant.is_file():
         stop(
@@ -46,9 +46,26 @@ def site() -> tuple[Where, Plant]:
             where.plant.is_file,
         )
     try:
-        plant = data.plant(where.plant)
+        return where, data.plant(where.plant)
     except WheelpitError as error:
         unusable("The plant file has to be put right first.", error)
+
+
+def commission_command(where: Where, *words: str) -> str:
+    """Return the command of the bench tests for the files the board reads."""
+    plant = [] if where.plant == where.state / "plant.toml" else ["--plant", str(where.plant)]
+    return shlex.join(["wheelpit", "commission", *words, *plant, *_state(where)])
+
+
+def bench_command(where: Where) -> str:
+    """Return the command that starts the board so that it takes readings."""
+    plant = [] if where.plant == where.state / "plant.toml" else ["--plant", str(where.plant)]
+    return shlex.join(["wheelpit", "board", "--bench", *plant, *_state(where)])
+
+
+def site() -> tuple[Where, Plant]:
+    """Return the files and the plant of the site; where something is missing, say what to do and end the page."""
+    where, plant = described()
     try:
         sites = data.sites(where.ledger)
     except LedgerMissing:

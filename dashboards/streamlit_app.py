@@ -1,4 +1,4 @@
-"""The board: what a water-wheel plant does now and what it gave each day. Reads the ledger, writes nothing."""
+"""The board: what a water-wheel plant does now and what it gave each day; reads the ledger and never writes it."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ pages = [
     st.Page("app_pages/now.py", title="Now", default=True),
     st.Page("app_pages/days.py", title="Days"),
     st.Page("app_pages/season.py", title="Season"),
+    st.Page("app_pages/bench.py", title="Bench"),
 ]
 if running(data.where().state, "twin") is not None:
     pages.append(st.Page("app_pages/trials.py", title="Trials"))

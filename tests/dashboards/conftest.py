@@ -265,18 +265,33 @@ def year(site: Site, year_folder: Path) -> Site:
 
 @dataclass(frozen=True)
 class Running:
-    """A board that runs: its process, its port and its address."""
+    """A board that runs and takes readings: its process, its port and its address."""
 
     process: subprocess.Popen[str]
     port: int
     url: str
 
+    def bench(self) -> str:
+        """Read the address at which readings are taken from what the command says; once."""
+        assert self.process.stdout is not None
+        return next(line.split()[-1] for line in self.process.stdout if "/bench?code=" in line)
+
 
 @pytest.fixture
 def running(site: Site) -> Iterator[Running]:
-    """Run `wheelpit board` on the site's folder for the length of a test."""
+    """Run `wheelpit board`, told to take readings, on the site's folder for the length of a test."""
     process = subprocess.Popen(
-        [sys.executable, "-c", "from wheelpit.cli import main; main()", "board", "--state", str(site.state)],
+        [
+            sys.executable,
+            "-c",
+            "from wheelpit.cli import main; main()",
+            "board",
+            "--state",
+            str(site.state),
+            "--bench",
+            "--listen",
+            "127.0.0.1",
+        ],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import threading
 from contextlib import contextmanager
 from itertools import pairwise
@@ -12,6 +13,7 @@ import pytest
 from playwright.sync_api import Page, sync_playwright
 
 import living
+from wheelpit.accounts.commission.run import Bench
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -133,7 +135,7 @@ def test_the_first_page_fits_and_asks_nobody_else(
 
 
 @SCREENS
-def test_the_days_fit_and_ask_nobody_else(
+def test_the_days_and_the_bench_fit_and_ask_nobody_else(
     year: Site, running: Running, page: Callable[[tuple[int, int]], Page], screen: tuple[int, int]
 ) -> None:
     urls: list[str] = []
@@ -148,7 +150,22 @@ def test_the_days_fit_and_ask_nobody_else(
     with it.expect_download() as download:
         it.get_by_text("Download these days as CSV").click()
     assert download.value.suggested_filename.startswith("sallow-ghyll-")
+    it.get_by_role("link", name="Bench").click()
+    _give_a_reading(it, running.bench())
+    assert Bench(year.plant, year.state, dt.datetime.now(dt.UTC)).answers.number("turns.wheel") == 20
+    assert _overflow(it) <= 0
     assert foreign(urls) == []
+
+
+def _give_a_reading(page: Page, address: str) -> None:
+    """Come to the bench tests without the code, then with it; give one reading and see its trough fill."""
+    page.get_by_label("Code").wait_for()
+    assert page.get_by_label("Code").count() == page.locator("input").count() == 1
+    page.goto(f"{address}&step=turns")
+    field = page.get_by_label("Turns of the wheel")
+    field.fill("20")
+    field.press("Enter")
+    page.get_by_title("1 of").wait_for(state="attached")
 
 
 def test_the_wheel_turns_at_two_speeds_without_a_jump(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import socket
+import subprocess
 import urllib.request
 from typing import TYPE_CHECKING
 
@@ -59,6 +60,54 @@ def test_it_is_started_on_the_loopback_address_and_tells_nobody() -> None:
     assert "--server.address=127.0.0.1" in told
     assert "--browser.gatherUsageStats=false" in told
     assert "--server.fileWatcherType=none" in told
+
+
+def test_every_way_to_write_all_addresses_is_refused(state: Path) -> None:
+    # inet(3): parts may be left out, and numbers may begin with 0 or 0x; from memory.
+    for address in ("0.0.0.0", "0", "00.0x0", "", "224.0.0.1", "255.255.255.255"):  # noqa: S104 - refused
+        result = CliRunner().invoke(main, ["board", "--listen", address])
+        assert result.exit_code == 2, address
+        assert f"--listen {address}: " in result.stderr
+
+
+@pytest.mark.parametrize("more", [[], ["--port", "18642"]])
+def test_an_address_of_another_machine_is_refused(state: Path, more: list[str]) -> None:
+    # RFC 5737: 203.0.113.0/24 is for documentation, no machine has it; from memory.
+    result = CliRunner().invoke(main, ["board", "--listen", "203.0.113.7", *more])
+    assert result.exit_code == 2
+    assert "--listen 203.0.113.7: this machine has no such address" in result.stderr
+
+
+def test_the_address_is_that_of_the_server_and_of_the_pages() -> None:
+    told = board.arguments(18_700, "127.0.0.2")
+    assert "--server.address=127.0.0.2" in told
+    assert "--browser.serverAddress=127.0.0.2" in told
+
+
+def test_only_when_told_is_there_a_code_and_it_is_another_each_time(
+    state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    codes = []
+
+    class Child:
+        """A board that ended before it began."""
+
+        def __init__(self, _: list[str], *, env: dict[str, str], **__: object) -> None:
+            codes.append(env["WHEELPIT_BENCH_CODE"])
+
+        def poll(self) -> int:
+            return 0
+
+    monkeypatch.setattr(subprocess, "Popen", Child)
+    monkeypatch.setattr(board, "_answers", lambda *_: False)
+    # One that lies about opens nothing.
+    monkeypatch.setenv("WHEELPIT_BENCH_CODE", "0badcafe")
+    for told in (["--bench"], ["--bench"], []):
+        assert CliRunner().invoke(main, ["board", *told]).exit_code == 0
+    first, second, without = codes
+    assert len(first) == len(second) == 8
+    assert first != second
+    assert without == ""
 
 
 @pytest.mark.slow

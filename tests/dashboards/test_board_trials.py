@@ -73,7 +73,7 @@ def _links(app: AppTest) -> list[str]:
 
 
 def test_without_a_twin_there_is_no_such_page(site: Site) -> None:
-    assert _links(_open()) == ["Now", "Days", "Season"]
+    assert _links(_open()) == ["Now", "Days", "Season", "Bench"]
 
 
 @pytest.mark.slow
@@ -81,7 +81,7 @@ def test_a_fault_is_put_in_and_taken_out_by_hand(twin: Site) -> None:
     now_ms = time.time_ns() // 1_000_000
     twin.run(now_ms - 60_000, now_ms, 10_000)
     app = _open()
-    assert _links(app) == ["Now", "Days", "Season", "Trials"]
+    assert _links(app) == ["Now", "Days", "Season", "Bench", "Trials"]
     app = app.switch_page("app_pages/trials.py").run()
     assert not app.exception, app.exception
     assert "Nothing is broken." in [text.value for text in app.text]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
+import secrets
 import signal
 import socket
 import subprocess
@@ -12,6 +14,7 @@ import time
 import urllib.error
 import urllib.request
 from contextlib import contextmanager
+from ipaddress import ip_address
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -54,10 +57,27 @@ class BoardError(WheelpitError):
     show_default="a free one",
     help="Port on this machine; give one to keep the address of the pages.",
 )
-def command(state: Path | None, plant: Path | None, port: int) -> None:
-    """Show the plant in a browser on this machine. Reads the ledger, writes nothing. Ctrl-C ends it.
+@click.option(
+    "--listen",
+    "address",
+    default=ADDRESS,
+    show_default=True,
+    metavar="ADDRESS",
+    help="Address of this machine at which the pages are read; one of the network's lets a phone in.",
+)
+@click.option(
+    "--bench",
+    is_flag=True,
+    help="Let the page Bench take readings and write plant.toml, from whoever has the code that is printed.",
+)
+def command(state: Path | None, plant: Path | None, port: int, address: str, bench: bool) -> None:
+    """Show the plant in a browser. Reads the ledger and never writes it. Ctrl-C ends it.
 
-    The pages are served on the loopback address only and hold no login: who may use this machine may read them.
+    The pages are served on the loopback address unless told otherwise, and hold no login: who may use this machine may
+    read them. At an address of the network everybody there may, and nothing that is sent is secret: only where you trust it.
+
+    With --bench the page of the bench tests takes readings and, at a press, writes plant.toml; only from a browser that has
+    told the code, which is another one at each start. Nothing else is written, and nothing can move the machine.
     """
     folder = places.state_folder(state).absolute()
     told = folder / "plant.toml" if plant is None else plant.absolute()
@@ -68,13 +88,16 @@ def command(state: Path | None, plant: Path | None, port: int) -> None:
     if already is not None:
         msg = f"a board for {folder} runs already at {already['url']} (process {already['pid']})"
         raise BoardError(msg)
-    chosen = free_port() if port == 0 else checked_port(port)
-    url = f"http://{ADDRESS}:{chosen}"
-    with _told_to_end() as told_to_end, _streamlit(folder, told, chosen) as child:
+    chosen = free_port(address) if port == 0 else checked_port(port, address)
+    url = f"http://{address}:{chosen}"
+    code = secrets.token_hex(4) if bench else ""
+    with _told_to_end() as told_to_end, _streamlit(folder, told, arguments(chosen, address), code) as child:
         if not _answers(child, url, told_to_end):
             return
         with places.announce(folder, "board", url=url, port=chosen):
             click.echo(f"The board is at {url}")
+            if code:
+                click.echo(f"Readings of the bench tests are taken at {url}/bench?code={code}")
             while child.poll() is None and not told_to_end.wait(_LOOK_S):
                 pass
         if child.poll() is not None:
@@ -82,26 +105,26 @@ def command(state: Path | None, plant: Path | None, port: int) -> None:
             raise BoardError(msg)
 
 
-def free_port() -> int:
-    """Return a port of this machine on which nothing listens."""
+def free_port(address: str = ADDRESS) -> int:
+    """Return a port on which nothing listens; raise `BoardError` if there is none, or no such address."""
     for port in _PORTS:
-        if _is_free(port):
+        if _is_free(port, address):
             return port
-    msg = f"no free port from {_PORTS.start} to {_PORTS.stop - 1} on {ADDRESS}: give one with --port"
+    msg = f"no free port from {_PORTS.start} to {_PORTS.stop - 1} on {address}: give one with --port"
     raise BoardError(msg)
 
 
-def checked_port(port: int) -> int:
+def checked_port(port: int, address: str = ADDRESS) -> int:
     """Return the port if the board may have it; raise `BoardError` if it is taken or not allowed."""
-    if not _is_free(port):
+    if not _is_free(port, address):
         msg = (
-            f"port {port} on {ADDRESS} is taken or not allowed: give another with --port, or 0 for a free one"
+            f"port {port} on {address} is taken or not allowed: give another with --port, or 0 for a free one"
         )
         raise BoardError(msg)
     return port
 
 
-def arguments(port: int) -> list[str]:
+def arguments(port: int, address: str = ADDRESS) -> list[str]:
     """Return the command that runs the pages; what ships in .streamlit/config.toml holds besides."""
     return [
         sys.executable,
@@ -109,7 +132,9 @@ def arguments(port: int) -> list[str]:
         "streamlit",
         "run",
         str(places.bundled("dashboards") / "streamlit_app.py"),
-        f"--server.address={ADDRESS}",
+        f"--server.address={address}",
+        # Pages that a browser has under another name or address are not answered.
+        f"--browser.serverAddress={address}",
         f"--server.port={port}",
         "--server.headless=true",
         "--server.fileWatcherType=none",
@@ -117,14 +142,22 @@ def arguments(port: int) -> list[str]:
     ]
 
 
-def _is_free(port: int) -> bool:
+def _is_free(port: int, address: str) -> bool:
     with socket.socket() as probe:
         # As the server does: a port whose last connections are still fading counts as free.
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
-            probe.bind((ADDRESS, port))
-        except OSError:
+            probe.bind((address, port))
+        except OSError as error:
+            if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+                msg = f"--listen {address}: this machine has no such address ({error.strerror})"
+                raise BoardError(msg) from error
             return False
+        bound = ip_address(probe.getsockname()[0])
+    # Judged by what it means, not by how it is written: "0" and "00.0.0.0" are all addresses as well.
+    if bound.is_unspecified or bound.is_multicast or bound.is_reserved:
+        msg = f"--listen {address}: give the one address of this machine at which the pages are to be read"
+        raise BoardError(msg)
     return True
 
 
@@ -143,12 +176,18 @@ def _told_to_end() -> Iterator[threading.Event]:
 
 
 @contextmanager
-def _streamlit(state: Path, plant: Path, port: int) -> Iterator[subprocess.Popen[bytes]]:
+def _streamlit(state: Path, plant: Path, command: list[str], code: str) -> Iterator[subprocess.Popen[bytes]]:
     """Run the pages as a child for the length of the block."""
     # A session of its own, so that Ctrl-C in the terminal reaches only this process, which then ends the child.
     child = subprocess.Popen(
-        arguments(port),
-        env={**os.environ, places.ENVIRONMENT: str(state), "WHEELPIT_PLANT": str(plant)},
+        command,
+        # Always told, also when it is empty: a code that lay about in the environment would open the page.
+        env={
+            **os.environ,
+            places.ENVIRONMENT: str(state),
+            "WHEELPIT_PLANT": str(plant),
+            "WHEELPIT_BENCH_CODE": code,
+        },
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         start_new_session=True,

@@ -4,26 +4,22 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import time
-from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import click
 
-from wheelpit.accounts.commission.answers import AnswerError, Answers, live_answers
+from wheelpit.accounts.commission.answers import AnswerError, Answers, live_answers, numbers
+from wheelpit.accounts.commission.putting import left_out, put
 from wheelpit.accounts.commission.results import outcome_json
-from wheelpit.accounts.commission.steps import ALWAYS, steps_of
-from wheelpit.accounts.commission.worked import outcome_of
+from wheelpit.accounts.commission.run import Bench, Earlier, read_earlier
+from wheelpit.accounts.commission.steps import ALWAYS
 from wheelpit.accounts.commission.written import written_into
-from wheelpit.accounts.figure import Figure
 from wheelpit.places import state_folder, write_atomically
 from wheelpit.plant.load import load_plant
-from wheelpit.report.commission import BenchSheet, Earlier, change_of, figure_text, sheet_of
+from wheelpit.report.commission import BenchSheet, change_of, figure_text, sheet_of
 from wheelpit.report.sheet import render
-from wheelpit.store.live import FILE as LIVE
-from wheelpit.store.live import LiveReader
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,83 +27,6 @@ if TYPE_CHECKING:
     from wheelpit.accounts.commission.results import Entry, Outcome
     from wheelpit.accounts.commission.steps import Question, Step
     from wheelpit.accounts.commission.written import Moved
-    from wheelpit.plant.description import Plant
-
-DRAFT: Final = "commission.toml"
-FOLDER: Final = "commission"
-_FRESH_MS: Final = 10_000
-
-
-class Bench:
-    """One run of bench tests: its answers are kept in a file of the state folder from the first on."""
-
-    def __init__(self, plant: Plant, folder: Path, now: dt.datetime) -> None:
-        self.plant = plant
-        self.folder = folder
-        self.now = now
-        self.steps = steps_of(plant)
-        self.answers = Answers(self.steps)
-        self.draft = folder / DRAFT
-        if self.draft.is_file():
-            self.answers.read(self.draft.read_text(encoding="utf-8"), str(self.draft))
-
-    def keep(self) -> None:
-        """Write the answers down; what was there before is replaced at once, or not at all."""
-        heading = (
-            f"bench tests of {self.plant.site.id}, {self.now:%Y-%m-%d}; wheelpit commission goes on from here"
-        )
-        write_atomically(self.draft, self.answers.text(heading))
-
-    def outcome(self) -> Outcome:
-        """Work out what the answers so far allow."""
-        return outcome_of(self.plant, self.answers)
-
-    def live(self) -> dict[str, float | None]:
-        """Return what the site's nodes show this moment; nothing where no service runs."""
-        now_ms = time.time_ns() // 1_000_000
-        found: dict[str, float | None] = {}
-        for row in LiveReader(self.folder / LIVE).latest(self.plant.site.id):
-            if now_ms - row.arrived_ms <= _FRESH_MS:
-                found.update(row.live.values)
-        return found
-
-    def earlier(self) -> Earlier | None:
-        """Return the newest finished sheet of an earlier day, if there is one."""
-        files = sorted((self.folder / FOLDER).glob("????-??-??.json"))
-        files = [file for file in files if file.stem < f"{self.now:%Y-%m-%d}"]
-        return read_earlier(files[-1]) if files else None
-
-    def finish(self, found: Outcome) -> Path:
-        """Put answers and results away under the day, and clear the draft."""
-        day = f"{self.now:%Y-%m-%d}"
-        kept = self.folder / FOLDER / f"{day}.json"
-        write_atomically(
-            kept.with_suffix(".toml"), self.answers.text(f"bench tests of {self.plant.site.id}, {day}")
-        )
-        write_atomically(
-            kept, json.dumps({"day": day, **outcome_json(found)}, indent=2, ensure_ascii=False) + "\n"
-        )
-        self.draft.unlink(missing_ok=True)
-        return kept
-
-
-def read_earlier(file: Path) -> Earlier:
-    """Return a finished sheet's figures.
-
-    Raises:
-        AnswerError: it is none.
-
-    """
-    try:
-        told = json.loads(file.read_text(encoding="utf-8"))
-        figures = {
-            one["key"]: Figure(value=one["value"], u=one["u"], origin=one["origin"], note=one["note"])
-            for one in told["results"]
-        }
-        return Earlier(day=dt.date.fromisoformat(told["day"]), figures=figures)
-    except (OSError, ValueError, KeyError, TypeError) as error:
-        msg = f"{file} is no finished sheet of bench tests: {error}"
-        raise AnswerError(msg) from error
 
 
 def set_answer(answers: Answers, told: str) -> None:
@@ -117,15 +36,6 @@ def set_answer(answers: Answers, told: str) -> None:
         msg = f"{told!r}: write it as pull.rim_radius_m=0.8, or with commas, pull.idle_n=27,26.5,27.5"
         raise AnswerError(msg)
     answers.give(key.strip(), numbers(value, key.strip()))
-
-
-def numbers(text: str, key: str) -> list[float]:
-    """Return numbers that were written with commas or spaces between."""
-    try:
-        return [float(part) for part in text.replace(",", " ").split()]
-    except ValueError:
-        msg = f"{key}: {text!r}: write numbers with a point, several with commas between"
-        raise AnswerError(msg) from None
 
 
 def ask(bench: Bench, chosen: Sequence[Step]) -> None:
@@ -181,34 +91,12 @@ def result_lines(found: Outcome, earlier: Earlier | None, step: str | None = Non
     return lines
 
 
-def left_out(entries: Sequence[Entry], leave: Sequence[str]) -> list[Entry]:
-    """Return the entries short of those that are to be left as they are."""
-    names = {f"{one.channel or one.table}.{one.key}" for one in entries}
-    for name in leave:
-        if name not in names:
-            msg = f"--leave {name}: nothing of that name would be written; there is {', '.join(sorted(names)) or 'nothing'}"
-            raise AnswerError(msg)
-    kept = [one for one in entries if f"{one.channel or one.table}.{one.key}" not in leave]
-    # Wires swapped by hand turn the current and not the chip's own offset; turned in plant.toml, both turn.
-    by_hand = {one.channel for one in entries if one.key == "invert"} - {
-        one.channel for one in kept if one.key == "invert"
-    }
-    return [
-        replace(one, value=-one.value) if one.key == "zero_a" and one.channel in by_hand else one
-        for one in kept
-    ]
-
-
 def _write(file: Path, entries: Sequence[Entry], now: dt.datetime) -> tuple[Moved, ...]:
     """Put entries into plant.toml, with a copy of it as it was, and say what changed."""
-    text = file.read_text(encoding="utf-8")
-    made = written_into(text, entries, now.replace(tzinfo=None), name=str(file))
-    if not made.changed:
+    made, copy = put(file, entries, now)
+    if copy is None:
         click.echo(f"{file} says all this already; it is as it was")
         return ()
-    copy = file.with_name(f"{file.name}.before-{now:%Y%m%dT%H%M%S}")
-    write_atomically(copy, text)
-    write_atomically(file, made.text)
     click.echo(f"{file} written, a copy of it as it was is {copy.name}:")
     for line in made.changed:
         click.echo(f"    {line}")
@@ -297,31 +185,41 @@ def command(  # noqa: PLR0917, C901 - click hands over by name; each option is a
         ask(bench, chosen)
     found = bench.outcome()
     earlier = bench.earlier() if beside is None else read_earlier(beside)
-    if wants_json:
-        click.echo(json.dumps(_json(bench, found, earlier), indent=2, ensure_ascii=False))
-    else:
-        for line in [*result_lines(found, earlier), *(f"! {warning}" for warning in found.warnings)]:
-            click.echo(line)
+    click.echo(
+        json.dumps(_json(bench, found, earlier), indent=2, ensure_ascii=False)
+        if wants_json
+        else "\n".join([*result_lines(found, earlier), *(f"! {warning}" for warning in found.warnings)])
+    )
     limits: tuple[Moved, ...] = ()
     entries = left_out(found.entries, leave)
     if writes:
         limits = _write(described, entries, bench.now)
+    if sheet is None and not writes and not finishes:
+        return
+    if not writes:
+        text = described.read_text(encoding="utf-8")
+        limits = written_into(text, entries, bench.now.replace(tzinfo=None), name=str(described)).limits
+    page = _paper(bench, found, earlier, limits)
     if sheet is not None:
-        if not writes:
-            text = described.read_text(encoding="utf-8")
-            limits = written_into(text, entries, bench.now.replace(tzinfo=None), name=str(described)).limits
-        made = BenchSheet(
-            plant=known,
-            day=bench.now.date(),
-            steps=bench.steps,
-            outcome=found,
-            earlier=earlier,
-            limits=limits,
-        )
-        write_atomically(sheet, render(sheet_of(made)))
+        write_atomically(sheet, page)
         click.echo(f"{sheet} written; open it in a browser, or print it from there", err=wants_json)
     if (writes or finishes) and found.results:
-        click.echo(f"this run is put away as {bench.finish(found)}", err=wants_json)
+        click.echo(f"this run is put away as {bench.finish(found, page)}", err=wants_json)
+
+
+def _paper(bench: Bench, found: Outcome, earlier: Earlier | None, limits: Sequence[Moved]) -> str:
+    return render(
+        sheet_of(
+            BenchSheet(
+                plant=bench.plant,
+                day=bench.now.date(),
+                steps=bench.steps,
+                outcome=found,
+                earlier=earlier,
+                limits=limits,
+            )
+        )
+    )
 
 
 def _chosen(steps: Sequence[Step], only: Sequence[str]) -> list[Step]:

@@ -13,9 +13,10 @@ from wheelpit.report.svg import Drawing
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Sequence
 
     from wheelpit.accounts.commission.results import Outcome, Result
+    from wheelpit.accounts.commission.run import Earlier
     from wheelpit.accounts.commission.steps import Step
     from wheelpit.accounts.commission.written import Moved
     from wheelpit.accounts.figure import Figure
@@ -31,14 +32,6 @@ _DRAWN: Final = (
     "converter_efficiency", "cutin_rpm", "cutout_rpm", "coast_nm",
 )  # fmt: skip
 _WIDEST: Final = 0.5  # of last year's value, either way
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Earlier:
-    """An earlier sheet: its day, and its figures by key."""
-
-    day: dt.date
-    figures: Mapping[str, Figure]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -46,6 +46,11 @@ class Answers:
     def __len__(self) -> int:
         return len(self._given)
 
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Everything that is asked, in order."""
+        return tuple(self._asked)
+
     def question(self, key: str) -> Question:
         """Return the question of a key.
 
@@ -83,6 +88,20 @@ class Answers:
             msg = f"{key}: {len(values)} readings; give {asked.several} or more, one alone says nothing of its spread"
             raise AnswerError(msg)
         self._given[key] = values[0] if asked.several == 1 else values
+
+    def given(self, key: str) -> Answer | None:
+        """Return an answer as it was given; None where none was."""
+        return self._given.get(key)
+
+    def take_back(self, key: str) -> None:
+        """Take an answer back; nothing where none was given.
+
+        Raises:
+            AnswerError: nothing of that name is asked.
+
+        """
+        self.question(key)
+        self._given.pop(key, None)
 
     def number(self, key: str) -> float | None:
         """Return a single answer, the usual one where none was given, or None."""
@@ -136,6 +155,20 @@ class Answers:
             )
             lines.append(f"{name} = {shown}  # {asked.unit + ', ' if asked.unit else ''}{asked.text}")
         return "\n".join(lines) + "\n"
+
+
+def numbers(text: str, key: str) -> list[float]:
+    """Return numbers that were written with commas or spaces between.
+
+    Raises:
+        AnswerError: something in it is no number.
+
+    """
+    try:
+        return [float(part) for part in text.replace(",", " ").split()]
+    except ValueError:
+        msg = f"{key}: {text!r}: write numbers with a point, several with commas between"
+        raise AnswerError(msg) from None
 
 
 def live_answers(step: Step, values: Mapping[str, float | None]) -> dict[str, float]:

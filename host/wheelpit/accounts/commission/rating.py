@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from wheelpit.accounts.commission.readings import widened
 from wheelpit.accounts.figure import Figure
 from wheelpit.errors import WheelpitError
+from wheelpit.physics.rating import LEAST_EXPONENT, MOST_EXPONENT, RatingLaw, rating_flow
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +24,7 @@ _NEAREST: Final = 0.002  # below the lowest level, as a share of the range of le
 _FARTHEST: Final = 3.0
 _ROUNDS: Final = 60
 _GOLD: Final = 0.6180339887498949
-_EXPONENTS: Final = (0.3, 6.0)
+_CONSTANTS: Final = 3
 
 
 class RatingError(WheelpitError):
@@ -37,6 +40,7 @@ class Rating:
         from_m, to_m: the levels between which it was gauged.
         scatter: standard deviation of the gauged flows about it [share].
         covariance: of ln a, h0 and b.
+        pairs: how many gaugings it is from.
 
     """
 
@@ -47,19 +51,34 @@ class Rating:
     to_m: float
     scatter: float
     covariance: tuple[tuple[float, ...], ...]
+    pairs: int
+
+    @property
+    def law(self) -> RatingLaw:
+        """The relation in m3/s."""
+        return RatingLaw(self.a / 1000.0, self.zero_m, self.b)
+
+    @property
+    def freedom(self) -> int:
+        """Gaugings more than it has constants."""
+        return self.pairs - _CONSTANTS
+
+    def share_u(self, stage_m: float) -> float:
+        """Return the relative standard uncertainty at a level above `zero_m`; of few gaugings, widened by Student's t."""
+        depth = stage_m - self.zero_m
+        slope = np.array([1.0, -self.b / depth, np.log(depth)])
+        variance = max(float(slope @ np.array(self.covariance) @ slope), 0.0) + self.scatter**2
+        return widened(math.sqrt(variance), self.freedom)
 
     def flow_l_s(self, stage_m: float) -> Figure:
         """Return the flow at a level; outside what was gauged it is marked as modelled."""
-        depth = stage_m - self.zero_m
-        if depth <= 0:
+        if stage_m <= self.zero_m:
             return Figure(value=0.0, u=0.0, origin="modelled", note="below the level at which flow begins")
-        value = self.a * depth**self.b
-        slope = np.array([1.0, -self.b / depth, np.log(depth)])
-        share = float(np.sqrt(max(slope @ np.array(self.covariance) @ slope, 0.0) + self.scatter**2))
+        value = 1000.0 * rating_flow(self.law, stage_m)
         inside = self.from_m <= stage_m <= self.to_m
         return Figure(
             value=value,
-            u=value * share,
+            u=value * self.share_u(stage_m),
             origin="measured" if inside else "modelled",
             note="" if inside else f"outside the gauged levels, {self.from_m:g} to {self.to_m:g} m: a guess",
         )
@@ -103,12 +122,12 @@ def fit_rating(stages_m: Sequence[float], flows_l_s: Sequence[float]) -> Rating:
             low = first
     zero = lowest - 0.5 * (low + high)
     log_a, b, squares = _line(levels, logs, zero)
-    if not _EXPONENTS[0] <= b <= _EXPONENTS[1]:
+    if not LEAST_EXPONENT <= b <= MOST_EXPONENT:
         msg = f"the pairs give an exponent of {b:.1f}: weirs and channels lie from 1.5 to 3; look at the lowest pair"
         raise RatingError(msg)
     depth = levels - zero
     slopes = np.column_stack((np.ones(levels.size), -b / depth, np.log(depth)))
-    variance = float(squares) / max(levels.size - 3, 1)
+    variance = float(squares) / (levels.size - _CONSTANTS)
     covariance = variance * np.linalg.pinv(slopes.T @ slopes)
     return Rating(
         a=float(np.exp(log_a)),
@@ -118,6 +137,7 @@ def fit_rating(stages_m: Sequence[float], flows_l_s: Sequence[float]) -> Rating:
         to_m=float(levels.max()),
         scatter=variance**0.5,
         covariance=tuple(tuple(float(one) for one in row) for row in covariance),
+        pairs=levels.size,
     )
 
 

@@ -42,9 +42,13 @@ def mean_of(values: Sequence[float], u: float) -> Reading:
     if len(values) == 1:
         return Reading(values[0], u)
     found = mean_and_u(values)
-    freedom = len(values) - 1
+    return Reading(found.value, math.hypot(widened(found.u, len(values) - 1), u))
+
+
+def widened(u: float, freedom: int) -> float:
+    """Return a standard uncertainty from so many degrees of freedom, 1 or more, widened so that twice it holds 95 %."""
     t = _T95[freedom - 1] if freedom <= len(_T95) else _T95_MANY
-    return Reading(found.value, math.hypot(found.u * t / COVERAGE_FACTOR, u))
+    return u * t / COVERAGE_FACTOR
 
 
 def pulls_of(values: Sequence[float], u: float) -> Pulls | None:

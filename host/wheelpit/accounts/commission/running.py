@@ -10,18 +10,23 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from wheelpit.accounts.commission.rating import RatingError, fit_rating
-from wheelpit.accounts.commission.readings import Reading, derived, mean_of
+from wheelpit.accounts.commission.readings import Reading, derived, mean_of, widened
 from wheelpit.accounts.commission.results import Entry
 from wheelpit.accounts.figure import Figure
-from wheelpit.physics.bench import coast_down_torque
+from wheelpit.physics.bench import coast_down_inertia, coast_down_torque
 from wheelpit.physics.flow import bucket_flow, v_notch_flow
 from wheelpit.physics.uncertainty import u_of_limits
 from wheelpit.physics.water import hydraulic_power
 from wheelpit.physics.wheel import available_torque, weight_torque
 from wheelpit.plant.chain import RPM, local_water, overshot_of, ratio_of
+from wheelpit.plant.description import NotchWeir
+from wheelpit.plant.rating import rating_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from wheelpit.accounts.commission.answers import Answers
+    from wheelpit.accounts.commission.rating import Rating
     from wheelpit.accounts.commission.results import Outcome
     from wheelpit.plant.description import Plant
 
@@ -33,7 +38,16 @@ _COEFFICIENT_U: Final = 0.005
 _HEAD_U_M: Final = 0.01
 _SPEED_U: Final = 0.01
 _RATIO_U: Final = 0.01
-_INERTIA_U: Final = 0.10
+_INERTIA_U: Final = 0.10  # of one that nobody measured
+_PACE_U: Final = (
+    0.10  # by how much friction while running differs from that at walking pace; common practice, no source
+)
+_DRAG_U: Final = 0.40
+_LEAST_SHARE: Final = 0.001  # how sure plant.toml may call a rating
+_MOST_SHARE: Final = 0.5
+_LEAST_EXPONENT_U: Final = 0.1  # beyond the last gauging the section is another, however well the pairs lie
+_MOST_EXPONENT_U: Final = 5.0
+_NOTCH_OFF: Final = 0.05
 _STEPS: Final = 50
 _SLOW_AFTER: Final = 60
 _LEAST_EFFICIENCY: Final = 0.5
@@ -53,7 +67,7 @@ def flow(_plant: Plant, answers: Answers, found: Outcome) -> None:
         found.add("flow", "bucket_l_s", "flow by vessel and watch", figure, "L/s")
         if took.value < _SHORT_S or 1.96 * u / value > _BELIEVED:
             found.warnings.append(
-                f"the flow by vessel is {value:.2f} L/s +-{100 * 1.96 * u / value:.0f} %: {took.value:.1f} s are short for a "
+                f"the flow by vessel is {value:.2f} L/s ±{100 * 1.96 * u / value:.0f} %: {took.value:.1f} s are short for a "
                 "hand at a watch; catch a larger vessel, or more often, before you build on it"
             )
     head = answers.number("flow.weir_m")
@@ -73,8 +87,8 @@ def flow(_plant: Plant, answers: Answers, found: Outcome) -> None:
         )
 
 
-def rating(_plant: Plant, answers: Answers, found: Outcome) -> None:
-    """Fit the level sensor's own table."""
+def rating(plant: Plant, answers: Answers, found: Outcome) -> None:
+    """Fit the level sensor's own table, and say what becomes of it in plant.toml."""
     stages, flows = answers.series("rating.stage_m"), answers.series("rating.flow_l_s")
     if not stages or not flows:
         return
@@ -86,16 +100,59 @@ def rating(_plant: Plant, answers: Answers, found: Outcome) -> None:
     found.rating = fitted
     middle = 0.5 * (fitted.from_m + fitted.to_m)
     note = f"Q = {fitted.a:.4g} (h {-fitted.zero_m:+.4f} m)^{fitted.b:.3f} L/s, gauged from {fitted.from_m:g} to {fitted.to_m:g} m"
+    method_u = u_of_limits((answers.number("rating.flow_u_pct") or 0.0) / 100)
     told = fitted.flow_l_s(middle)
+    u = math.hypot(told.u, method_u * told.value)
     found.add(
-        "rating",
-        "rated_l_s",
-        f"flow at {middle:.3f} m by the own table",
-        Figure(value=told.value, u=told.u, note=note),
-        "L/s",
-    )
-    found.add(
-        "rating", "rating_exponent", "its exponent", Figure(value=fitted.b, u=fitted.covariance[2][2] ** 0.5)
+        "rating", "rated_l_s", f"flow at {middle:.3f} m by the own table", Figure(value=told.value, u=u, note=note), "L/s"
+    )  # fmt: skip
+    exponent = Figure(value=fitted.b, u=widened(fitted.covariance[2][2] ** 0.5, fitted.freedom))
+    found.add("rating", "rating_exponent", "its exponent", exponent)
+    if "stage_m" not in plant.channels:
+        found.warnings.append(
+            "no [[sensor]] of plant.toml gives stage_m: the table stands here and is not written; add the sensor first"
+        )
+    elif isinstance(plant.weir, NotchWeir):
+        _against_notch(plant, fitted, stages, flows, found)
+    else:
+        found.entries += _rating_entries(fitted, method_u, exponent.u)
+
+
+def _rating_entries(fitted: Rating, method_u: float, exponent_u: float) -> list[Entry]:
+    """Return a rating as plant.toml has it: how sure it is at its worst between the levels that were gauged."""
+    span = fitted.to_m - fitted.from_m
+    worst = max(fitted.share_u(fitted.from_m + span * k / _STEPS) for k in range(_STEPS + 1))
+    share = min(max(math.hypot(worst, method_u), _LEAST_SHARE), _MOST_SHARE)
+    told = (
+        ("coefficient_l_s", float(f"{fitted.a:.6g}"), f"by {fitted.pairs} gaugings; the flow one metre above zero_m"),
+        ("zero_m", round(fitted.zero_m, 5), "where flow begins, by the same"),
+        ("exponent", round(fitted.b, 4), "by the same"),
+        ("from_m", fitted.from_m, "lowest level gauged"),
+        ("to_m", fitted.to_m, "highest level gauged"),
+        ("flow_u_pct", float(f"{100 * share:.2g}"), "scatter about it, and how sure each gauging is"),
+        ("exponent_u", float(f"{min(max(exponent_u, _LEAST_EXPONENT_U), _MOST_EXPONENT_U):.2g}"), "by the scatter"),
+    )  # fmt: skip
+    return [Entry(table="weir", key=key, value=value, why=why) for key, value, why in told]
+
+
+def _against_notch(
+    plant: Plant, fitted: Rating, stages: Sequence[float], flows: Sequence[float], found: Outcome
+) -> None:
+    """Hold gaugings against the notch that plant.toml describes; its formula goes before a table of a few pairs."""
+    notch = rating_of(plant)
+    inside = [] if notch is None else [
+        math.log(flow / notch.flow_l_s(stage))
+        for stage, flow in zip(stages, flows, strict=True)
+        if notch.from_m <= stage <= notch.to_m
+    ]  # fmt: skip
+    words = "plant.toml describes a V-notch, and its formula goes before an own table"
+    if inside:
+        off = math.expm1(sum(inside) / len(inside))
+        words += f"; the flows gauged are {100 * off:+.0f} % off it"
+        if abs(off) > max(_NOTCH_OFF, 2.0 * fitted.scatter):
+            words += ": its zero, debris on the crest, or water past it"
+    found.warnings.append(
+        f"{words}. The table is not written; to take it, remove [weir] from plant.toml first"
     )
 
 
@@ -258,7 +315,7 @@ def threshold(_plant: Plant, answers: Answers, found: Outcome) -> None:
 
 
 def coast(plant: Plant, answers: Answers, found: Outcome) -> None:
-    """Work out the friction that stops the wheel."""
+    """Work out the friction that stops the wheel, and from a pull of the same day what turns with it."""
     high, low = answers.number("coast.from_rpm"), answers.number("coast.to_rpm")
     seconds = answers.series("coast.seconds")
     if high is None or low is None or not seconds:
@@ -270,12 +327,47 @@ def coast(plant: Plant, answers: Answers, found: Outcome) -> None:
     found.add(
         "coast", "coast_s", f"time from {high:g} to {low:g} rpm", Figure(value=took.value, u=took.u), "s"
     )
-    inertia = plant.wheel.inertia_kg_m2
+    wheel = plant.wheel
+    described_u = _INERTIA_U if wheel.inertia_u_pct is None else wheel.inertia_u_pct / 100
+    described = Reading(wheel.inertia_kg_m2, described_u * wheel.inertia_kg_m2)
     friction = derived(
-        lambda j, t: coast_down_torque(j, high * RPM, low * RPM, t), Reading(inertia, _INERTIA_U * inertia), took,
+        lambda j, t: coast_down_torque(j, high * RPM, low * RPM, t), described, took,
         note="mean over the run-down, by plant.toml's moment of inertia: compare it with last year's, not with a pull",
     )  # fmt: skip
     found.add("coast", "coast_nm", "friction torque while it runs down", friction, "N m")
+    pulled = found.get("idle_nm")
+    if pulled is not None:
+        _inertia(plant, found, (high * RPM, low * RPM), took, (pulled, described))
+
+
+def _inertia(
+    plant: Plant, found: Outcome, speeds: tuple[float, float], took: Reading, known: tuple[Figure, Reading]
+) -> None:
+    """Work out the moment of inertia, and write it where it is not known as well already.
+
+    What turns does not change from year to year and friction does: once written, a coast-down tells the friction, and
+    only a surer test writes the inertia anew.
+    """
+    pulled, described = known
+    high, low = speeds
+    # What a pull at walking pace does not have: the air's and the bearings' drag at speed.
+    drag = plant.wheel.bearing_nm_s2 * (high * high + high * low + low * low) / 3.0
+    torque = Reading(pulled.value + drag, math.hypot(pulled.u, _PACE_U * pulled.value, _DRAG_U * drag))
+    note = "pull with belt and alternator, and drag by plant.toml, over the run-down with the belt on and nothing connected"
+    inertia = derived(lambda m, t: coast_down_inertia(m, high, low, t), torque, took, note=note)
+    found.add("coast", "inertia_kg_m2", "moment of inertia, seen from the wheel", inertia, "kg m²")
+    if abs(inertia.value - described.value) > 2.0 * math.hypot(inertia.u, described.u):
+        found.warnings.append(
+            f"pull and coast-down make a moment of inertia of {inertia.value:.0f} kg m², plant.toml says "
+            f"{described.value:.0f}: water was left in the buckets, the belt was off in one of the two, or it was a guess"
+        )
+    share = inertia.u / inertia.value
+    if plant.wheel.inertia_u_pct is None or share < described.u / described.value:
+        why = "by pull and coast-down"
+        found.entries += [
+            Entry(table="wheel", key="inertia_kg_m2", value=float(f"{inertia.value:.3g}"), why=why),
+            Entry(table="wheel", key="inertia_u_pct", value=float(f"{100 * share:.2g}"), why=why),
+        ]
 
 
 def _watch(answers: Answers) -> float:

@@ -177,7 +177,7 @@ def _flow() -> Step:
         name="flow",
         title="Flow",
         does=(
-            "Catch all of what reaches the wheel, several times. A bucket of 20 L at 10 L/s is 2 s and +-15 %: below 3 L/s "
+            "Catch all of what reaches the wheel, several times. A bucket of 20 L at 10 L/s is 2 s and ±15 %: below 3 L/s "
             "it serves, above catch a bin of 200 L. Or read the head over a V-notch. The uncertainty is shown first."
         ),
         care="Slippery stage, moving water: hold on before you lean out. Never in flood.",
@@ -207,11 +207,11 @@ def _rating() -> Step:
         title="A level sensor's own table",
         does=(
             "Where no thin-plate weir stands, gauge the flow at four levels or more, low to high, and note the level each "
-            "time: Q = a (h - h0)^b is fitted. Outside what was gauged it is a guess."
+            "time: Q = a (h - h0)^b is fitted, and goes into plant.toml as [weir]. Outside what was gauged it is a guess."
         ),
         care="Low water and high water are different days: do not wade in flood to complete a table.",
         questions=(
-            Question(name="stage_m", text="levels", unit="m", lowest=-5.0, highest=20.0, several=4),
+            Question(name="stage_m", text="levels", unit="m", lowest=-9.0, highest=25.0, several=4),
             Question(
                 name="flow_l_s",
                 text="flows gauged at them",
@@ -219,6 +219,14 @@ def _rating() -> Step:
                 lowest=0.01,
                 highest=5000.0,
                 several=4,
+            ),
+            Question(
+                name="flow_u_pct",
+                text="how sure each gauging is, give or take",
+                unit="%",
+                lowest=0.1,
+                highest=50.0,
+                usual=5.0,
             ),
         ),
     )

@@ -6,11 +6,13 @@ Nothing is written that the loader would refuse: the new text is read as a plant
 from __future__ import annotations
 
 import re
+from dataclasses import fields
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import tomlkit
 
 from wheelpit.errors import WheelpitError
+from wheelpit.plant.description import RatedWeir
 from wheelpit.plant.history import NOT_FITTED
 from wheelpit.plant.limits import limits_of
 from wheelpit.plant.load import parse_plant
@@ -25,6 +27,7 @@ if TYPE_CHECKING:
     from wheelpit.plant.description import Plant
 
 
+_KINDS: Final = {"weir": "rating"}  # of a table that entries begin
 _EARLIER: Final = re.compile(r"(; )?\d{4}-\d\d-\d\d: .*\Z")
 
 
@@ -57,7 +60,8 @@ def written_into(
 
     Args:
         text: The text as it is.
-        entries: What to put in; what it says already is left alone.
+        entries: What to put in; what it says already is left alone. A rating goes in whole or, if a part of it was
+            left out, not at all.
         at: When it was measured, in the site's own time, without a zone.
         name: The file that errors speak of.
 
@@ -71,7 +75,8 @@ def written_into(
     before: dict[str, Any] = {}
     after: dict[str, Any] = {}
     changed: list[str] = []
-    for entry in entries:
+    for entry in _with_whole_rating(entries):
+        new = entry.channel is None and entry.table not in document
         table = _table(document, entry, name)
         had = table.get(entry.key)
         if had is not None and _same(had, entry.value):
@@ -80,7 +85,10 @@ def written_into(
             continue
         path = (entry.table,) if entry.channel is None else (entry.table, entry.channel)
         was: Any = NOT_FITTED if had is None else had.unwrap() if hasattr(had, "unwrap") else had
-        _put(before, (*path, entry.key), was)
+        if new:
+            before[entry.table] = NOT_FITTED
+        elif before.get(entry.table) != NOT_FITTED:
+            _put(before, (*path, entry.key), was)
         _put(after, (*path, entry.key), entry.value)
         value = tomlkit.item(entry.value)
         value.comment(_comment(had, f"{at:%Y-%m-%d}: {entry.why}"))
@@ -111,11 +119,20 @@ def moved_limits(before: Plant, after: Plant) -> list[Moved]:
     return found
 
 
+def _with_whole_rating(entries: Sequence[Entry]) -> list[Entry]:
+    told = {entry.key for entry in entries if entry.table == "weir"}
+    whole = told >= {field.name for field in fields(RatedWeir)} - {"kind"}
+    return [entry for entry in entries if whole or entry.table != "weir"]
+
+
 def _table(document: TOMLDocument, entry: Entry, name: str) -> Any:
     if entry.channel is None:
         if entry.table not in document:
             document.add(tomlkit.nl())
-            document.add(entry.table, tomlkit.table())
+            table = tomlkit.table()
+            if entry.table in _KINDS:
+                table["kind"] = _KINDS[entry.table]
+            document.add(entry.table, table)
         return document[entry.table]
     for item in document.get(entry.table, []):
         if item.get("channel") == entry.channel:
