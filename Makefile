@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 STUBS := build/typings
 
-.PHONY: bench bench-accounts bench-forward bench-host bench-node bench-twin crash histories soak truth demo test check types lint fast slow contract packages lock clean
+.PHONY: bench bench-accounts bench-forward bench-host bench-node bench-twin crash histories mutations soak truth demo test check types lint fast slow contract packages lock clean
 
 demo: $(VENV)/.run-installed
 	@$(BIN)/wheelpit demo
@@ -78,6 +78,10 @@ crash: $(VENV)/.test-installed
 
 soak: $(VENV)/.test-installed
 	$(BIN)/python tests/bench/soak_node.py $(SOAK)
+
+# Small wrongs in a copy of the firmware, one at a time: which test notices each; exits 1 where one survives.
+mutations: $(VENV)/.test-installed
+	$(BIN)/python tests/bench/mutations.py $(MUTATIONS)
 
 truth: $(VENV)/.test-installed
 	$(BIN)/python tests/bench/truth.py

@@ -16,20 +16,31 @@ from wheelpit.accounts.commission.steps import steps_of
 from wheelpit.accounts.commission.worked import outcome_of
 from wheelpit.accounts.commission.written import WriteError, written_into
 from wheelpit.plant import demo_plant_path, load_plant
+from wheelpit.plant.description import RatedWeir
 from wheelpit.plant.history import plant_at
 from wheelpit.plant.load import PlantError, parse_plant
+from wheelpit.plant.rating import rating_of
 
 _DEMO = load_plant(demo_plant_path())
 _TEXT = demo_plant_path().read_text(encoding="utf-8")
+_STAGE = """
+[[sensor]]
+channel = "stage_m"
+node = "wheel"
+kind = "linear"
+pin = 28
+mv_per_unit = 8000.0
+at = "headrace"
+"""
 _AT = dt.datetime(2026, 5, 2, 10, 30)  # noqa: DTZ001 - the site's own time, as plant.toml has it
 
 
-def worked(**told: Any) -> Any:
-    answers = Answers(steps_of(_DEMO))
+def worked(plant: Any = _DEMO, **told: Any) -> Any:
+    answers = Answers(steps_of(plant))
     for key, answer in told.items():
         step, _, name = key.partition("__")
         answers.give(f"{step}.{name}", answer)
-    return outcome_of(_DEMO, answers)
+    return outcome_of(plant, answers)
 
 
 def test_signs_come_first_and_every_step_has_its_caution() -> None:
@@ -172,6 +183,66 @@ def test_a_rating_gives_back_what_was_gauged_and_is_unsure_outside() -> None:
         fit_rating(levels, [5.0, 4.0, 3.0, 2.0, 1.0])
     with pytest.raises(RatingError, match="pairs or more"):
         fit_rating(levels[:3], [1.0, 2.0, 3.0])
+
+
+_GAUGED = {
+    "rating__stage_m": [0.10, 0.14, 0.19, 0.25, 0.30],
+    "rating__flow_l_s": [2.03 * 1.03, 4.0 * 0.97, 7.6 * 1.02, 13.7 * 0.98, 20.3 * 1.01],
+}  # fmt: skip
+
+
+def test_gaugings_become_the_weir_of_plant_toml() -> None:
+    text = _TEXT + _STAGE
+    found = worked(parse_plant(text), **_GAUGED)
+    made = written_into(text, found.entries, _AT)
+    weir = made.plant.weir
+    assert isinstance(weir, RatedWeir)
+    assert (weir.from_m, weir.to_m) == (0.10, 0.30)
+    rating = rating_of(made.plant)
+    assert rating is not None
+    assert rating.flow_l_s(0.19) == pytest.approx(7.6, rel=0.03)
+    # Five gaugings, each give or take 5 %, leave two degrees of freedom: surely worse than 3 %, and no worse than 20 %.
+    assert 3.0 < weir.flow_u_pct < 20.0
+    assert 'kind = "rating"' in made.text
+    assert made.plant.changes[-1].before.weir is None
+    again = written_into(made.text, found.entries, _AT + dt.timedelta(days=365))
+    assert not again.changed
+    # A rating of which a part was left out is none.
+    assert not written_into(text, [one for one in found.entries if one.key != "zero_m"], _AT).changed
+
+
+def test_gaugings_are_not_written_beside_a_notch_or_without_a_sensor() -> None:
+    notch = '\n[weir]\nkind = "v-notch"\nnotch_deg = 90.0\ncrest_height_m = 0.8\nchannel_width_m = 1.6\n'
+    for text, said in ((_TEXT, "gives stage_m"), (_TEXT + _STAGE + notch, "% off it: its zero")):
+        found = worked(parse_plant(text), **_GAUGED)
+        assert not found.entries
+        assert any(said in line for line in found.warnings)
+        assert found.get("rated_l_s") is not None
+
+
+_COASTED = {
+    "pull__rim_radius_m": 0.8, "pull__idle_n": [14.0, 14.2, 13.8], "coast__from_rpm": 8.0, "coast__to_rpm": 2.0,
+    "coast__seconds": [4.0, 4.1, 4.0],
+}  # fmt: skip
+
+
+def test_pull_and_coast_down_give_the_moment_of_inertia_once() -> None:
+    found = worked(**_COASTED)
+    inertia = found.get("inertia_kg_m2")
+    # 11.2 N m, and 0.44 N m of drag, take 0.628 rad/s in 4.03 s: by hand.
+    assert inertia.value == pytest.approx((11.2 + 0.44) * 4.03 / 0.628, rel=0.005)
+    made = written_into(_TEXT, found.entries, _AT)
+    wheel = made.plant.wheel
+    assert wheel.inertia_kg_m2 == pytest.approx(inertia.value, rel=0.005)
+    assert wheel.inertia_u_pct == pytest.approx(100 * inertia.u / inertia.value, rel=0.05)
+    # Next year's friction is another, and what turns is not.
+    later = worked(
+        made.plant, **_COASTED | {"pull__idle_n": [17.0, 17.2, 16.8], "coast__seconds": [3.3, 3.3, 3.4]}
+    )
+    assert not [one for one in later.entries if one.table == "wheel"]
+    assert later.get("coast_nm").value > 1.15 * found.get("coast_nm").value
+    wet = worked(**_COASTED | {"coast__seconds": [9.0, 9.1, 9.0]})
+    assert any("buckets" in line for line in wet.warnings)
 
 
 def test_answers_are_a_file_that_people_can_read() -> None:

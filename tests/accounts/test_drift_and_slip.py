@@ -12,13 +12,15 @@ from typing import Any
 import numpy as np
 import pytest
 
-from wheelpit.accounts.baselines import Restart, learn, weir_flow_l_s
+from wheelpit.accounts.baselines import Restart, learn
 from wheelpit.accounts.drift import drifts, not_told
 from wheelpit.accounts.matching import MatchingError, match
 from wheelpit.accounts.slip import SlipWatch, healthy_belt
+from wheelpit.accounts.water import flow_of_stage
 from wheelpit.physics.flow import v_notch_flow
 from wheelpit.plant import demo_plant_path, load_plant
-from wheelpit.plant.description import LinearSensor, Weir
+from wheelpit.plant.description import LinearSensor, NotchWeir
+from wheelpit.plant.rating import rating_of
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -29,8 +31,9 @@ DEMO = load_plant(demo_plant_path())
 STAGE = LinearSensor(
     channel="stage_m", node="wheel", kind="linear", pin=28, mv_per_unit=10_000.0, at="headrace"
 )
-WEIR = Weir(kind="v-notch", notch_deg=90.0, crest_height_m=0.5, channel_width_m=1.2)
+WEIR = NotchWeir(kind="v-notch", notch_deg=90.0, crest_height_m=0.5, channel_width_m=1.2)
 RATED = dataclasses.replace(DEMO, sensors=(*DEMO.sensors, STAGE), weir=WEIR)
+RATING: Any = rating_of(RATED)
 DAYS = 80
 ONSET = 60
 
@@ -49,7 +52,7 @@ def worn(loss: float, seed: int = 1) -> Any:
     """Return days at a wandering level, with so much of the power lost from one day on."""
     rng = np.random.default_rng(seed)
     stage = 0.12 + 0.02 * np.sin(np.arange(DAYS * ROWS_A_DAY) / 300) + rng.normal(0, 2e-4, DAYS * ROWS_A_DAY)
-    watts = 7.0 * weir_flow_l_s(RATED, stage)
+    watts = 7.0 * flow_of_stage(RATING, stage).flow_l_s
     watts[ONSET * ROWS_A_DAY :] *= 1 - loss
     ten = running(watts)
     ten.columns["stage_m"][:] = stage
@@ -58,9 +61,18 @@ def worn(loss: float, seed: int = 1) -> Any:
 
 def test_flow_over_the_weir_is_the_formula_s() -> None:
     heads = np.array([0.05, 0.06, 0.1, 0.15, 0.2, 0.21])
-    found = weir_flow_l_s(RATED, heads)
-    assert np.isnan(found[[0, 5]]).all()  # beyond the limits of the formula: 0.4 of the crest's height
-    for head, flow in zip(heads[1:5], found[1:5], strict=True):
+    found = flow_of_stage(RATING, heads)
+    assert found.inside.tolist() == [
+        False,
+        True,
+        True,
+        True,
+        True,
+        False,
+    ]  # 0.4 of the crest's height is the most
+    assert found.share_u[1:5] == pytest.approx(0.005)
+    assert (found.share_u[[0, 5]] > 0.008).all()
+    for head, flow in zip(heads[1:5], found.flow_l_s[1:5], strict=True):
         gravity = 9.8144  # near enough: the check is of the shape
         assert flow == pytest.approx(1000 * v_notch_flow(head, 90.0, gravity_m_s2=gravity), rel=1e-3)
 

@@ -103,9 +103,9 @@ def test_it_is_read_one_day_at_a_time(filled: Any, tmp_path: Path) -> None:
     made = table(filled.reader, filled.site, "records", None, None)
     first, last = LocalDays("Europe/London").bounds(date(2026, 10, 25))
     block = next(made.blocks)
-    place = list(made.columns).index("end_utc_ms")
-    assert all(first < row[place] <= last for row in block)
-    assert len(block) == 25
+    ends = block[list(made.columns).index("end_utc_ms")]
+    assert all(first < end_ms <= last for end_ms in ends)
+    assert {len(cells) for cells in block} == {25}
     told: list[tuple[int, int]] = []
     made = table(
         filled.reader, filled.site, "days", None, None, progress=lambda done, of: told.append((done, of))

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wheelpit.contract.names import SEQ_PER_BOOT
-from wheelpit.store.columns import unpack_columns
-from wheelpit.store.packing import decode, encode
+from wheelpit.store import reader
+from wheelpit.store.packing import Sums, decode, encode, pack_sums, unpack_sums
+from wheelpit.store.unpacking import unpack_columns, unpack_many_sums
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,11 +24,23 @@ NUMBER = st.integers(-(1 << 61), 1 << 61)
 @given(st.integers(1, 6).flatmap(lambda n: st.lists(st.lists(NUMBER, min_size=n, max_size=n), min_size=1)))
 def test_columns_are_what_each_body_says(rows: list[list[int]]) -> None:
     bodies = [encode(row) for row in rows]
-    assert unpack_columns(bodies, len(rows[0])).tolist() == rows == [decode(body) for body in bodies]
+    assert unpack_columns(bodies, len(rows[0])).T.tolist() == rows == [decode(body) for body in bodies]
+    wanted = list(range(0, len(rows[0]), 2))
+    assert unpack_columns(bodies, len(rows[0]), wanted).T.tolist() == [row[::2] for row in rows]
+
+
+@given(st.lists(st.tuples(*[NUMBER] * 6), min_size=1))
+def test_many_roll_ups_are_what_each_body_says(told: list[tuple[int, ...]]) -> None:
+    packed = [
+        pack_sums(Sums(a, b, c, {"charge_mwh": d}, {"battery_v": [a, e, f, b]})) for a, b, c, d, e, f in told
+    ]
+    layout = packed[0][0]
+    bodies = [body for _, body in packed]
+    assert unpack_many_sums(layout, bodies) == [unpack_sums(layout, body) for body in bodies]
 
 
 def test_no_bodies_give_no_rows() -> None:
-    assert unpack_columns([], 3).shape == (0, 3)
+    assert unpack_columns([], 3).shape == (3, 0)
 
 
 @pytest.mark.parametrize("bodies", [[encode([1, 2])], [encode([1, 2, 3])[:-1] + b"\x80"]])
@@ -57,6 +70,28 @@ def test_bucket_columns_are_the_buckets(desk: Any, record: Callable[..., Record]
     assert columns.end_ms.tolist() == [bucket.end_ms for bucket in buckets]
     for name in ("charge_mwh", "load_mwh", "dump_mwh"):
         assert columns.totals[name].tolist() == [bucket.totals.get(name, 0) for bucket in buckets]
+
+
+def test_days_decoded_together_are_those_decoded_one_by_one(
+    desk: Any, record: Callable[..., Record], noon_ms: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for day in range(4):
+        end_ms = desk.now_ms = noon_ms + day * 86_400_000
+        for number, node in enumerate(("wheel", "house")):
+            extra = {"load_mwh": day} if number else {}
+            total = {"charge_mwh": 100 + day, "charge_valid_ms": 10_000} | extra
+            desk.take(
+                record(1, end_ms=end_ms + 10_000, total=total),
+                node=node,
+                journal=f"{day * 2 + number + 1:016x}",
+            )
+    one_by_one = desk.reader.days("site"), desk.reader.buckets("site", noon_ms, noon_ms + 4 * 86_400_000)
+    monkeypatch.setattr(reader, "_MANY", 1)
+    assert (
+        desk.reader.days("site"),
+        desk.reader.buckets("site", noon_ms, noon_ms + 4 * 86_400_000),
+    ) == one_by_one
+    assert [row.totals["charge_mwh"] for row in one_by_one[0]] == [200, 202, 204, 206]
 
 
 def test_channel_columns_are_the_buckets_means_and_day_marks_change_with_what_is_booked(

@@ -1,6 +1,7 @@
 """The ledger as a table for other programs: records, 10-minute buckets or days, as CSV or Parquet.
 
-It is read one local day at a time, so a table of years needs no more memory than one of a day. Times are given
+It is read one local day at a time and closed again before that day is written, so a table of years needs no more
+memory than one of some days, and holds nothing of the ledger open. Times are given
 twice: in the site's time zone with its offset, and as Unix milliseconds, UTC. The name of a column says its unit;
 totals are exact integers. A record is in the day in which it ends, as in `wheelpit.store.days`. What was not
 measured is an empty cell, never a zero.
@@ -12,10 +13,12 @@ import csv
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, Literal
 from zoneinfo import ZoneInfo
 
 from wheelpit.store.newfile import new_file
+from wheelpit.store.recordcells import record_cells
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -23,31 +26,32 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from wheelpit.store.reader import LedgerReader
-    from wheelpit.store.rows import BucketRow, DayRow, RecordRow
+    from wheelpit.store.recordcells import RecordCells
+    from wheelpit.store.rows import BucketRow, DayRow
 
 What = Literal["records", "buckets", "days"]
 Format = Literal["csv", "parquet"]
 Kind = Literal["text", "time", "whole", "real"]
 _GROUP_ROWS: Final = 20_000
+_TIMES_KEPT: Final = 1 << 15  # the start of a record is as a rule the end of the one before
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+# A list of cells for each column; a time is a whole number of Unix milliseconds until it is written.
+Block = list[list[Any]]
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """The columns of a table with what they hold, and its rows, a list of them for each local day.
+    """The columns of a table with what they hold, and their cells, a block of them for each local day.
 
-    `sums_only` fills while the rows are read: days whose full records are no longer kept.
+    `sums_only` fills while the blocks are read: days whose full records are no longer kept.
     """
 
     columns: dict[str, Kind]
-    blocks: Iterator[list[list[Any]]]
+    blocks: Iterator[Block]
     zone: ZoneInfo
     sums_only: list[date]
-
-
-def _times(start_ms: int, end_ms: int, zone: ZoneInfo) -> list[Any]:
-    local = [(_EPOCH + timedelta(milliseconds=at)).astimezone(zone) for at in (start_ms, end_ms)]
-    return [*local, start_ms, end_ms]
 
 
 _TIMES: Final[dict[str, Kind]] = {
@@ -77,12 +81,12 @@ def _record_columns(channels: list[str], totals: list[str]) -> dict[str, Kind]:
     return columns | dict.fromkeys(totals, "whole")
 
 
-def _record(row: RecordRow, channels: list[str], totals: list[str], zone: ZoneInfo) -> list[Any]:
-    cells = [row.node, row.seq, *_times(row.start_ms, row.end_ms, zone), row.span_ms, row.dur_ms]
-    cells += [row.clock, row.state]
-    for name in channels:
-        cells += [row.mean.get(name), row.min.get(name), row.max.get(name), row.faults.get(name)]
-    return cells + [row.totals.get(name) for name in totals]
+def _records(cells: RecordCells) -> Block:
+    times = [cells.start_ms, cells.end_ms] * 2
+    block: Block = [cells.node, cells.seq, *times, cells.span_ms, cells.dur_ms, cells.clock, cells.state]
+    for name, faults in cells.faults.items():
+        block += [cells.values[name, "mean"], cells.values[name, "min"], cells.values[name, "max"], faults]
+    return block + list(cells.totals.values())
 
 
 def _sum_columns(channels: list[str], totals: list[str]) -> dict[str, Kind]:
@@ -93,8 +97,8 @@ def _sum_columns(channels: list[str], totals: list[str]) -> dict[str, Kind]:
     return columns | dict.fromkeys(totals, "whole")
 
 
-def _sums(row: BucketRow | DayRow, channels: list[str], totals: list[str], zone: ZoneInfo) -> list[Any]:
-    cells = _times(row.start_ms, row.end_ms, zone)
+def _sums(row: BucketRow | DayRow, channels: list[str], totals: list[str]) -> list[Any]:
+    cells: list[Any] = [row.start_ms, row.end_ms] * 2
     cells += [row.span_ms, row.longest_record_ms, row.records]
     for name in channels:
         stat = row.channels.get(name)
@@ -127,47 +131,52 @@ def table(
     days = reader.days(site, first, last)
     sums_only: list[date] = []
 
-    def rows_of(day: DayRow) -> list[list[Any]]:
+    def block_of(day: DayRow) -> Block:
         start, end = day.start_ms, day.end_ms
         if what == "records":
-            found = reader.records(site, start, end)
-            return [_record(row, channels, totals, zone) for row in found if start < row.end_ms <= end]
+            return _records(record_cells(reader, site, start, end, channels=channels, totals=totals))
         if what == "buckets":
-            return [_sums(row, channels, totals, zone) for row in reader.buckets(site, start, end)]
-        return [[day.day.isoformat(), *_sums(day, channels, totals, zone)]]
+            rows = [_sums(row, channels, totals) for row in reader.buckets(site, start, end)]
+        else:
+            rows = [[day.day.isoformat(), *_sums(day, channels, totals)]]
+        return [list(cells) for cells in zip(*rows, strict=True)]
 
-    def blocks() -> Iterator[list[list[Any]]]:
+    def blocks() -> Iterator[Block]:
         for done, day in enumerate(days):
             progress(done, len(days))
-            rows = rows_of(day)
-            if day.records and not rows:
+            block = block_of(day)
+            if block and block[0]:
+                yield block
+            elif day.records:
                 sums_only.append(day.day)
-            yield rows
 
     columns = _record_columns(channels, totals) if what == "records" else _sum_columns(channels, totals)
     return Table({"day": "text", **columns} if what == "days" else columns, blocks(), zone, sums_only)
 
 
 @contextmanager
-def _csv(path: Path, made: Table) -> Iterator[Callable[[list[list[Any]]], None]]:
+def _csv(path: Path, made: Table) -> Iterator[Callable[[Block], None]]:
+    @lru_cache(maxsize=_TIMES_KEPT)
+    def local(at_ms: int) -> str:
+        at = _EPOCH + timedelta(milliseconds=at_ms)
+        return at.astimezone(made.zone).isoformat(timespec="milliseconds")
+
     with path.open("w", newline="", encoding="utf-8") as file:
         out = csv.writer(file)
         out.writerow(made.columns)
 
-        def write(rows: list[list[Any]]) -> None:
-            out.writerows(
-                [
-                    cell.isoformat(timespec="milliseconds") if isinstance(cell, datetime) else cell
-                    for cell in row
-                ]
-                for row in rows
-            )
+        def write(block: Block) -> None:
+            shown = [
+                map(local, cells) if kind == "time" else cells
+                for kind, cells in zip(made.columns.values(), block, strict=True)
+            ]
+            out.writerows(zip(*shown, strict=True))
 
         yield write
 
 
 @contextmanager
-def _parquet(path: Path, made: Table) -> Iterator[Callable[[list[list[Any]]], None]]:
+def _parquet(path: Path, made: Table) -> Iterator[Callable[[Block], None]]:
     import pyarrow as pa  # type: ignore[import-untyped]  # noqa: PLC0415 - large, only Parquet needs it
     import pyarrow.parquet as pq  # type: ignore[import-untyped]  # noqa: PLC0415
 
@@ -178,14 +187,24 @@ def _parquet(path: Path, made: Table) -> Iterator[Callable[[list[list[Any]]], No
         "real": pa.float64(),
     }
     schema = pa.schema([(name, kinds[kind]) for name, kind in made.columns.items()])
+    waiting: list[Any] = []  # days are gathered: small groups of rows make a large file that is slow to read
+
     with pq.ParquetWriter(path, schema) as out:
 
-        def write(rows: list[list[Any]]) -> None:
-            cells = zip(*rows, strict=True)
-            arrays = [pa.array(cell, field.type) for cell, field in zip(cells, schema, strict=True)]
-            out.write_table(pa.Table.from_arrays(arrays, schema=schema))
+        def flush() -> None:
+            if waiting:
+                whole = pa.concat_tables(waiting)
+                out.write_table(whole, row_group_size=whole.num_rows)
+                waiting.clear()
+
+        def write(block: Block) -> None:
+            arrays = [pa.array(cells, field.type) for cells, field in zip(block, schema, strict=True)]
+            waiting.append(pa.Table.from_arrays(arrays, schema=schema))
+            if sum(each.num_rows for each in waiting) >= _GROUP_ROWS:
+                flush()
 
         yield write
+        flush()
 
 
 def export(made: Table, out: Path, kind: Format, *, replace: bool = False) -> int:
@@ -197,13 +216,7 @@ def export(made: Table, out: Path, kind: Format, *, replace: bool = False) -> in
     """
     count = 0
     with new_file(out, replace=replace) as draft, (_csv if kind == "csv" else _parquet)(draft, made) as write:
-        waiting: list[list[Any]] = []
         for block in made.blocks:
-            waiting += block
-            count += len(block)
-            if len(waiting) >= _GROUP_ROWS:
-                write(waiting)
-                waiting = []
-        if waiting:
-            write(waiting)
+            count += len(block[0])
+            write(block)
     return count

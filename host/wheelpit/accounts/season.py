@@ -24,6 +24,8 @@ from wheelpit.plant.history import changes_between
 from wheelpit.plant.limits import limits_of
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from wheelpit.accounts.figure import Origin
     from wheelpit.accounts.tenminutes import DaySpan, Flags, Floats, TenMinutes
     from wheelpit.plant.description import Plant
@@ -177,6 +179,7 @@ def season(
     last: dt.date | None = None,
     *,
     restarts: tuple[Restart, ...] = (),
+    raked_ms: Sequence[int] = (),
     today: dt.date | None = None,
 ) -> Season | None:
     """Work out a season; None where there is no day in it.
@@ -187,6 +190,7 @@ def season(
         first: The first day; the first there is where it is None.
         last: The last day; the last there is where it is None.
         restarts: Logged changes beside those of the plant's history, from the logbook.
+        raked_ms: When the rack was raked, from the logbook [Unix ms].
         today: A day that is not over: no drift is claimed from it.
 
     """
@@ -207,7 +211,9 @@ def season(
     found_drifts = drifts(whole, plant, restarts) if plant is not None else []
     u_share = energy.u / energy.value if energy.value > 0 else _UNTOLD_U
     missed = () if plant is None or not known else tuple(
-        missed_energy(ten, plant, limits_of(plant), drifts=found_drifts, energy_u=u_share, rows=slice(begin, end))
+        missed_energy(
+            ten, plant, limits_of(plant), drifts=found_drifts, energy_u=u_share, rows=slice(begin, end), raked_ms=raked_ms
+        )
     )  # fmt: skip
     rated_w = None if plant is None else plant.alternator.rated_w
     factor = (

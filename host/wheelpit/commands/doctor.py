@@ -14,7 +14,7 @@ from wheelpit.places import running, state_folder
 from wheelpit.report.doctor import examine
 
 if TYPE_CHECKING:
-    from wheelpit.report.doctor import Finding
+    from wheelpit.report.finding import Finding
 
 
 def as_text(findings: list[Finding]) -> str:
@@ -52,7 +52,7 @@ def command(  # noqa: PLR0917 - click hands over by name
     broker_certificate: Path | None,
     state: Path | None,
 ) -> None:
-    """Look over broker, service, nodes, clocks, ledger and disk; exit with 1 if something is to be mended.
+    """Look over broker, service, nodes, clocks, ledger, forwarding and disk; exit with 1 if something is to be mended.
 
     Changes nothing. It looks at the monitoring, not at the machine: that this is well says nothing about the wheel.
     """

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 Store = Literal["ledger", "influx"]
 
 ENVIRONMENT: Final = "WHEELPIT_STORE"
+KEPT: Final = "season.db"  # columns of past months, beside the ledger
 
 
 class StoreError(WheelpitError):
@@ -36,7 +37,7 @@ def chosen(option: str | None = None) -> Store:
 def reading(ledger: Path, option: str | None = None) -> Reading:
     """Return a reader of the store that was chosen; where the database is stands in the environment."""
     if chosen(option) == "ledger":
-        return LedgerReader(ledger)
+        return LedgerReader(ledger, keep=ledger.with_name(KEPT))
     # Imported only when used: the ledger needs no HTTP.
     from wheelpit.store.database import database  # noqa: PLC0415
     from wheelpit.store.influx import InfluxReader  # noqa: PLC0415

@@ -1,48 +1,26 @@
-"""Decodes many packed bodies at once, for figures over months and years.
+"""Roll-ups as columns, for figures over months and years: no object for each of them, all decoded together.
 
-Only readers import this: the service must not load numpy.
+Those of several nodes are added up, in integers; a channel's mean weighs the time in which each measured it. Only readers
+import this: the service must not load numpy.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from wheelpit.store.packing import PER_UNIT, ROLLUP_HEAD, Layout
+from wheelpit.store.unpacking import SUMS_CELL, unpack_columns
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from numpy.typing import NDArray
 
-_MOST_BYTES: Final = 9  # 63 bits in groups of seven
-
-
-def unpack_columns(bodies: Sequence[bytes], count: int) -> NDArray[np.int64]:
-    """Return the numbers of bodies of one layout, a row for each body of `count` numbers.
-
-    Raises:
-        ValueError: a body has another count of numbers, or one of them needs more than 63 bits.
-
-    """
-    if not bodies:
-        return np.zeros((0, count), np.int64)
-    raw = np.frombuffer(b"".join(bodies), np.uint8)
-    ends = np.flatnonzero(raw < 128)  # noqa: PLR2004 - the top bit says that more follows
-    if len(ends) != len(bodies) * count or ends[-1] != len(raw) - 1:
-        msg = f"{len(bodies)} packed bodies of {count} numbers each were expected, {len(ends)} numbers found"
-        raise ValueError(msg)
-    starts = np.concatenate((np.zeros(1, np.int64), ends[:-1] + 1))
-    lengths = ends - starts + 1
-    if lengths.max() > _MOST_BYTES:
-        raise ValueError("a packed number needs more than 63 bits")
-    place = np.arange(len(raw)) - np.repeat(starts, lengths)
-    groups = (raw & 127).astype(np.uint64) << (7 * place).astype(np.uint64)
-    zigzag = np.add.reduceat(groups, starts)
-    values = (zigzag >> np.uint64(1)).astype(np.int64) ^ -(zigzag & np.uint64(1)).astype(np.int64)
-    return values.reshape(len(bodies), count)
+    Whole = NDArray[np.int64]
+    Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,52 +31,74 @@ class BucketColumns:
     unit, not-a-number where `valid_ms`, the time in which it was measured, is 0.
     """
 
-    start_ms: NDArray[np.int64]
-    end_ms: NDArray[np.int64]
-    totals: dict[str, NDArray[np.int64]]
-    valid_ms: dict[str, NDArray[np.int64]] = field(default_factory=dict)
-    mean: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    start_ms: Whole
+    end_ms: Whole
+    totals: dict[str, Whole]
+    valid_ms: dict[str, Whole] = field(default_factory=dict)
+    mean: dict[str, Floats] = field(default_factory=dict)
+
+
+class _Sums:
+    """Roll-ups of several nodes and layouts, added up by the place of their time."""
+
+    def __init__(self, size: int, totals: Iterable[str], channels: Iterable[str]) -> None:
+        self.totals = {name: np.zeros(size, np.int64) for name in totals}
+        self.valid_ms = {name: np.zeros(size, np.int64) for name in channels}
+        self._steps_ms = {name: np.zeros(size, np.int64) for name in self.valid_ms}
+
+    def add(self, layout: Layout, bodies: Sequence[bytes], at: Whole) -> None:
+        """Add roll-ups of one layout at some places."""
+        into: list[tuple[Whole, int]] = []
+        first = len(ROLLUP_HEAD) + SUMS_CELL * len(layout.channels)
+        for place, name in enumerate(layout.totals, first):
+            if name in self.totals:
+                into.append((self.totals[name], place))
+        for place, name in enumerate(layout.channels):
+            if name in self.valid_ms:
+                cell = len(ROLLUP_HEAD) + SUMS_CELL * place
+                into += [(self.valid_ms[name], cell), (self._steps_ms[name], cell + 1)]
+        values = unpack_columns(bodies, first + len(layout.totals), [place for _, place in into])
+        once = bool((np.diff(at) > 0).all())
+        for (column, _), found in zip(into, values, strict=True):
+            if once:
+                column[at] += found
+            else:
+                np.add.at(column, at, found)
+
+    def means(self) -> dict[str, Floats]:
+        """Return the channels' means, each in its unit."""
+        found: dict[str, Floats] = {}
+        for name, valid_ms in self.valid_ms.items():
+            mean = self._steps_ms[name] / np.maximum(valid_ms, 1)
+            mean /= PER_UNIT[name]
+            mean[valid_ms == 0] = np.nan
+            found[name] = mean
+        return found
 
 
 def bucket_columns(
     layouts: dict[int, Layout],
-    rows: Iterable[tuple[int, int, int, bytes]],
-    names: Sequence[str],
-    channels: Sequence[str] = (),
+    rows: Sequence[tuple[int, int, int, bytes]],
+    names: Iterable[str],
+    channels: Iterable[str] = (),
 ) -> BucketColumns:
-    """Return some totals and channels of bucket rows `(start_ms, end_ms, layout_id, body)`.
+    """Return some totals and channels of bucket rows `(start_ms, end_ms, layout_id, body)`."""
+    start_ms, at, end_ms = _places([row[0] for row in rows], [row[1] for row in rows])
+    sums = _Sums(start_ms.size, names, channels)
+    for layout_id, chosen in _by_layout([row[2] for row in rows]):
+        sums.add(layouts[layout_id], [rows[number][3] for number in chosen.tolist()], at[chosen])
+    return BucketColumns(start_ms, end_ms, sums.totals, sums.valid_ms, sums.means())
 
-    Those of several nodes are added up; a channel's mean weighs the time in which each measured it.
-    """
-    by_layout: dict[int, list[tuple[int, int, bytes]]] = {}
-    ends: dict[int, int] = {}
-    for start, end, layout_id, body in rows:
-        by_layout.setdefault(layout_id, []).append((start, end, body))
-        ends[start] = end
-    starts = np.array(sorted(ends), np.int64)
-    totals = {name: np.zeros(len(starts), np.int64) for name in names}
-    valid_ms = {name: np.zeros(len(starts), np.int64) for name in channels}
-    sums = {name: np.zeros(len(starts)) for name in channels}
-    for layout_id, found in by_layout.items():
-        layout = layouts[layout_id]
-        first_total = len(ROLLUP_HEAD) + 4 * len(layout.channels)
-        values = unpack_columns([body for _, _, body in found], first_total + len(layout.totals))
-        at = np.searchsorted(starts, [start for start, _, _ in found])
-        for name in names:
-            if name in layout.totals:
-                np.add.at(totals[name], at, values[:, first_total + layout.totals.index(name)])
-        for name in channels:
-            if name in layout.channels:
-                place = len(ROLLUP_HEAD) + 4 * layout.channels.index(name)
-                np.add.at(valid_ms[name], at, values[:, place])
-                np.add.at(sums[name], at, values[:, place + 1] / PER_UNIT[name])
-    return BucketColumns(
-        starts,
-        np.array([ends[start] for start in starts.tolist()], np.int64),
-        totals,
-        valid_ms,
-        {
-            name: np.where(valid_ms[name] > 0, sums[name] / np.maximum(valid_ms[name], 1), np.nan)
-            for name in channels
-        },
-    )
+
+def _places(starts: list[int], ends: list[int]) -> tuple[Whole, Whole, Whole]:
+    """Return the times that there are, the place of each row among them, and where they end."""
+    begins, upto = np.array(starts, np.int64), np.array(ends, np.int64)
+    if (np.diff(begins) > 0).all():  # of one node, in order
+        return begins, np.arange(begins.size), upto
+    start_ms, first, at = np.unique(begins, return_index=True, return_inverse=True)
+    return start_ms, at, upto[first]
+
+
+def _by_layout(numbers: list[int]) -> list[tuple[int, Whole]]:
+    of_row = np.array(numbers, np.int64)
+    return [(number, np.flatnonzero(of_row == number)) for number in np.unique(of_row).tolist()]

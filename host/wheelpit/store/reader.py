@@ -6,10 +6,11 @@ No cursor stays open between calls, so a reader never holds back the writer's ch
 from __future__ import annotations
 
 import sqlite3
-import zlib
 from contextlib import contextmanager
 from datetime import date
+from hashlib import blake2b
 from itertools import groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
@@ -18,6 +19,7 @@ from wheelpit.contract.messages import Birth
 from wheelpit.contract.names import CHANNELS, TOTALS
 from wheelpit.errors import WheelpitError
 from wheelpit.store import migrate
+from wheelpit.store.days import BUCKET_MS
 from wheelpit.store.migrate import LedgerNewer
 from wheelpit.store.packing import (
     CLOCKS,
@@ -51,6 +53,12 @@ if TYPE_CHECKING:
 __all__ = ["LedgerMissing", "LedgerNewer", "LedgerOlder", "LedgerReader"]
 
 _BUSY_S: Final = 10.0
+_LONG_MS: Final = 62 * 86_400_000  # what is shorter is read from the ledger itself
+_MANY: Final = 200  # roll-ups from which on it pays to decode them together
+_DAYS: Final = (
+    "SELECT day, start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
+    "JOIN day USING (source_id) WHERE site = ? AND day BETWEEN ? AND ? ORDER BY day"
+)
 
 
 class LedgerMissing(WheelpitError):  # noqa: N818 - an error that names a state reads as one
@@ -66,6 +74,7 @@ class LedgerReader:
 
     Args:
         path: the file; it is looked for at each call, so the reader may be made before it.
+        keep: where columns of past months are kept between calls (`wheelpit.store.kept`); None to keep none.
 
     Raises (each call):
         LedgerMissing: there is no ledger yet.
@@ -74,8 +83,9 @@ class LedgerReader:
 
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, keep: Path | None = None) -> None:
         self.path: Final = path
+        self._keep: Final = keep
 
     @contextmanager
     def open(self) -> Iterator[sqlite3.Connection]:
@@ -147,11 +157,7 @@ class LedgerReader:
         """Return the local days that have records, from `first` to `last`, both included; None is no limit."""
         with self.open() as db:
             layouts = _layouts(db)
-            rows = db.execute(
-                "SELECT day, start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
-                "JOIN day USING (source_id) WHERE site = ? AND day BETWEEN ? AND ? ORDER BY day",
-                (site, (first or date.min).isoformat(), (last or date.max).isoformat()),
-            ).fetchall()
+            rows = db.execute(_DAYS, (site, *_between(first, last))).fetchall()
         return [
             DayRow(date.fromisoformat(day), start, end, *_shape(sums))
             for day, start, end, sums in _merged(layouts, rows)
@@ -160,18 +166,20 @@ class LedgerReader:
     def day_marks(self, site: str, first: date | None = None, last: date | None = None) -> list[DayMark]:
         """Return the local days that have records, each with a number that changes with what is booked in it."""
         with self.open() as db:
+            (ledger,) = db.execute("SELECT ledger FROM ledger").fetchone()
             rows = db.execute(
                 "SELECT day, start_ms, end_ms, source_id, layout_id, body FROM site JOIN source USING (site_id) "
                 "JOIN day USING (source_id) WHERE site = ? AND day BETWEEN ? AND ? ORDER BY day, source_id",
-                (site, (first or date.min).isoformat(), (last or date.max).isoformat()),
+                (site, *_between(first, last)),
             ).fetchall()
         found: list[DayMark] = []
-        for day, start, end, source_id, layout_id, body in rows:
-            before = 0
-            if found and found[-1].day.isoformat() == day:
-                before = found.pop().check
-            check = zlib.crc32(b"%d %d %d " % (source_id, start, layout_id) + body, before)
-            found.append(DayMark(date.fromisoformat(day), start, end, check))
+        for (day, start, end), nodes in groupby(rows, key=itemgetter(0, 1, 2)):
+            check = blake2b(f"{ledger} {start} {end}".encode(), digest_size=8)
+            for _, _, _, source_id, layout_id, body in nodes:
+                check.update(b"%d %d %d " % (source_id, layout_id, len(body)))
+                check.update(body)
+            number = int.from_bytes(check.digest(), "big", signed=True)
+            found.append(DayMark(date.fromisoformat(day), start, end, number))
         return found
 
     def buckets(self, site: str, from_ms: int, to_ms: int) -> list[BucketRow]:
@@ -180,9 +188,9 @@ class LedgerReader:
             layouts = _layouts(db)
             rows = db.execute(
                 "SELECT start_ms, start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
-                "JOIN bucket USING (source_id) WHERE site = ? AND start_ms < ? AND end_ms > ? "
+                "JOIN bucket USING (source_id) WHERE site = ? AND start_ms > ? AND start_ms < ? AND end_ms > ? "
                 "ORDER BY start_ms",
-                (site, to_ms, from_ms),
+                (site, from_ms - BUCKET_MS, to_ms, from_ms),
             ).fetchall()
         return [BucketRow(start, end, *_shape(sums)) for _, start, end, sums in _merged(layouts, rows)]
 
@@ -190,14 +198,18 @@ class LedgerReader:
         self, site: str, from_ms: int, to_ms: int, names: Sequence[str], channels: Sequence[str] = ()
     ) -> BucketColumns:
         """Return some totals, and channels, of the buckets that reach into `(from_ms, to_ms]` as columns."""
-        from wheelpit.store.columns import bucket_columns  # noqa: PLC0415 - numpy, which the service must not load
+        # numpy, which the service must not load
+        from wheelpit.store.columns import bucket_columns  # noqa: PLC0415
+        from wheelpit.store.kept import Kept  # noqa: PLC0415
 
+        if self._keep is not None and to_ms - from_ms > _LONG_MS:
+            return Kept(LedgerReader(self.path), self._keep).columns(site, from_ms, to_ms, names, channels)
         with self.open() as db:
             layouts = _layouts(db)
             rows = db.execute(
                 "SELECT start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
-                "JOIN bucket USING (source_id) WHERE site = ? AND start_ms < ? AND end_ms > ?",
-                (site, to_ms, from_ms),
+                "JOIN bucket USING (source_id) WHERE site = ? AND start_ms > ? AND start_ms < ? AND end_ms > ?",
+                (site, from_ms - BUCKET_MS, to_ms, from_ms),
             ).fetchall()
         return bucket_columns(layouts, rows, names, channels)
 
@@ -300,6 +312,10 @@ class LedgerReader:
         return {str(name): int(amount) for name, amount in rows}
 
 
+def _between(first: date | None, last: date | None) -> tuple[str, str]:
+    return (first or date.min).isoformat(), (last or date.max).isoformat()
+
+
 def _layouts(db: sqlite3.Connection) -> dict[int, Layout]:
     return {
         layout_id: Layout(tuple(channels.split()), tuple(totals.split()))
@@ -311,15 +327,28 @@ def _merged(
     layouts: dict[int, Layout], rows: list[tuple[Any, int, int, int, bytes]]
 ) -> Iterator[tuple[Any, int, int, Sums]]:
     """Join the roll-ups of several nodes over one period: sums are added, the time covered is the longest's."""
+    unpacked = iter(_unpacked(layouts, rows))
     for (key, start, end), group in groupby(rows, key=lambda row: row[:3]):
-        merged = Sums()
-        covered = 0
-        for row in group:
-            sums = unpack_sums(layouts[row[3]], row[4])
-            covered = max(covered, sums.span_ms)
+        merged, *others = (next(unpacked) for _ in group)
+        covered = max(sums.span_ms for sums in (merged, *others))
+        for sums in others:
             merged.add(sums)
         merged.span_ms = covered
         yield key, start, end, merged
+
+
+def _unpacked(layouts: dict[int, Layout], rows: list[tuple[Any, int, int, int, bytes]]) -> list[Sums]:
+    """Return the roll-up of each row; those of years are decoded together."""
+    if len(rows) < _MANY:
+        return [unpack_sums(layouts[row[3]], row[4]) for row in rows]
+    # numpy, which the service must not load
+    from wheelpit.store.unpacking import unpack_many_sums  # noqa: PLC0415
+
+    of_layout: dict[int, list[bytes]] = {}
+    for row in rows:
+        of_layout.setdefault(row[3], []).append(row[4])
+    found = {number: iter(unpack_many_sums(layouts[number], bodies)) for number, bodies in of_layout.items()}
+    return [next(found[row[3]]) for row in rows]
 
 
 def _shape(sums: Sums) -> tuple[int, dict[str, int], dict[str, ChannelStat], int, int]:

@@ -14,9 +14,10 @@ import numpy as np
 
 from wheelpit.store.packing import PER_UNIT, RECORD_HEAD, Layout
 from wheelpit.store.stretches import dated, first_from
+from wheelpit.store.unpacking import unpack_columns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -25,8 +26,8 @@ if TYPE_CHECKING:
     Whole = NDArray[np.int64]
     Floats = NDArray[np.float64]
 
-_MOST_BYTES: Final = 9  # 63 bits in groups of seven
-_CELLS: Final = {"mean": 0, "min": 1, "max": 2}
+STATS: Final = {"mean": 0, "min": 1, "max": 2}  # the numbers of a channel, in order
+CELL: Final = len(STATS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,64 +100,48 @@ def _columns(
     totals: Sequence[str],
     values: Sequence[tuple[str, str]],
 ) -> RecordColumns:
-    count = len(RECORD_HEAD) + 3 * len(layout.channels) + len(layout.totals)
-    body = _Bodies([row[3] for row in rows], count)
     head = {name: place for place, name in enumerate(RECORD_HEAD)}
-    end_ms = np.array([row[1] for row in rows], np.int64)
-    row_ms = body.column(head["row_ms"])
-    first_total = len(RECORD_HEAD) + 3 * len(layout.channels)
-    summed: dict[str, Whole] = {}
-    for name in totals:
-        if name in layout.totals:
-            place = layout.totals.index(name)
-            held = body.column(first_total + place)
-            summed[name] = row_ms - held if layout.full[place] else held
-    nulls = body.column(head["nulls"]) if values else row_ms
-    shown: dict[tuple[str, str], Floats] = {}
-    for channel, which in values:
-        if channel not in layout.channels:
-            continue
+    count = len(RECORD_HEAD) + CELL * len(layout.channels) + len(layout.totals)
+    first_total = count - len(layout.totals)
+    of_total = {name: first_total + place for place, name in enumerate(layout.totals) if name in totals}
+    of_channel = {name: len(RECORD_HEAD) + CELL * place for place, name in enumerate(layout.channels)}
+    shown = [(channel, which) for channel, which in values if channel in of_channel]
+    places = {head[name] for name in ("row_ms", "clip_ms", "state")} | set(of_total.values())
+    if shown:
+        places |= {head["nulls"]}
+        places |= {of_channel[channel] + STATS[which] for channel, which in shown}
+        places |= {of_channel[channel] for channel, _ in shown}
+    wanted = sorted(places)
+    column = dict(zip(wanted, unpack_columns([row[3] for row in rows], count, wanted), strict=True))
+    end_ms, row_ms = np.array([row[1] for row in rows], np.int64), column[head["row_ms"]]
+    summed = {
+        name: row_ms - column[at] if layout.full[at - first_total] else column[at]
+        for name, at in of_total.items()
+    }
+    found: dict[tuple[str, str], Floats] = {}
+    for channel, which in shown:
         place = layout.channels.index(channel)
-        at = len(RECORD_HEAD) + 3 * place
-        steps = body.column(at)
-        if which == "min":
-            steps = steps - body.column(at + 1)
-        elif which == "max":
-            steps = steps + body.column(at + 2)
-        none = (nulls >> (3 * place + _CELLS[which])) & 1
-        shown[channel, which] = np.where(none == 1, np.nan, steps / PER_UNIT[channel])
+        found[channel, which] = values_of(column, place, channel, which)
     return RecordColumns(
-        node,
-        end_ms - row_ms + body.column(head["clip_ms"]),
-        end_ms,
-        body.column(head["state"]),
-        summed,
-        shown,
+        node, end_ms - row_ms + column[head["clip_ms"]], end_ms, column[head["state"]], summed, found
     )
 
 
-class _Bodies:
-    """Packed bodies of one layout, of which single columns are decoded."""
+def values_of(column: Mapping[int, Whole], place: int, channel: str, which: str) -> Floats:
+    """Return a statistic of a channel in its unit, not-a-number where it was not measured.
 
-    def __init__(self, bodies: Sequence[bytes], count: int) -> None:
-        self._raw = np.frombuffer(b"".join(bodies), np.uint8)
-        ends = np.flatnonzero(self._raw < 128)  # noqa: PLR2004 - the top bit says that more follows
-        if ends.size != len(bodies) * count or ends[-1] != self._raw.size - 1:
-            msg = f"{len(bodies)} packed bodies of {count} numbers each were expected, {ends.size} numbers found"
-            raise ValueError(msg)
-        starts = np.concatenate((np.zeros(1, np.int64), ends[:-1] + 1))
-        self._starts, self._ends = starts.reshape(-1, count), ends.reshape(-1, count)
+    Args:
+        column: Decoded numbers by their places; `nulls`, the channel's mean and this statistic are among them.
+        place: Which channel of the layout it is.
+        channel: Its name.
+        which: "mean", "min" or "max".
 
-    def column(self, place: int) -> Whole:
-        """Return the numbers at a place of every body."""
-        start, end = self._starts[:, place], self._ends[:, place]
-        longest = int((end - start).max()) + 1
-        if longest > _MOST_BYTES:
-            raise ValueError("a packed number needs more than 63 bits")
-        zigzag = np.zeros(start.size, np.int64)
-        for number in range(longest):
-            at = start + number
-            group = (self._raw[np.minimum(at, end)] & 127).astype(np.int64) << (7 * number)
-            zigzag |= np.where(at <= end, group, 0)
-        found: Whole = (zigzag >> 1) ^ -(zigzag & 1)
-        return found
+    """
+    at = len(RECORD_HEAD) + CELL * place
+    steps = column[at]
+    if which == "min":
+        steps = steps - column[at + STATS["min"]]
+    elif which == "max":
+        steps = steps + column[at + STATS["max"]]
+    none = (column[RECORD_HEAD.index("nulls")] >> (CELL * place + STATS[which])) & 1
+    return np.where(none == 1, np.nan, steps / PER_UNIT[channel])
