@@ -16,7 +16,7 @@ from tests.ingest.mqtt_node import JOURNAL, NOON_MS, SITE, SimNode, birth_json, 
 
 from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.ingest.inbox import Connected, Event, Incoming
-from wheelpit.ingest.writer import Watching, Writer
+from wheelpit.ingest.writer import Writer
 from wheelpit.plant import demo_plant_path
 from wheelpit.store.bookkeeper import Bookkeeper
 from wheelpit.store.ledger import FILE, Ledger
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
+    from wheelpit.ingest.batch import Watching
     from wheelpit.ingest.mqtt import Outgoing
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from wheelpit.contract import topics
 from wheelpit.errors import WheelpitError
-from wheelpit.ingest import mqtt
+from wheelpit.ingest import mqtt, sockets
 from wheelpit.ingest.address import Broker
 from wheelpit.ingest.inbox import BATCH, Connected, Failed, Inbox, Incoming
 from wheelpit.ingest.mqtt import BrokerRefusedError, Link, Outgoing, TakenOverError
@@ -150,13 +150,12 @@ def good(peer: Peer, connection: socket.socket) -> None:
 
 def test_it_connects_clean_with_a_receive_maximum_and_a_will(monkeypatch: pytest.MonkeyPatch) -> None:
     delays: list[int] = []
-    true_delay = mqtt._no_delay
 
-    def no_delay(client: Any, data: Any, sock: socket.socket) -> None:
-        true_delay(client, data, sock)
+    def no_delay(sock: socket.socket) -> None:
+        sockets.no_delay(sock)
         delays.append(sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY))
 
-    monkeypatch.setattr(mqtt, "_no_delay", no_delay)
+    monkeypatch.setattr(mqtt, "no_delay", no_delay)
     with Line(good) as line:
         line.next(Connected)
         first, connect = line.peer.packets[0]

@@ -12,11 +12,9 @@ from __future__ import annotations
 import logging
 import select
 import socket
-import ssl
 import threading
 import time
 from collections import deque
-from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -31,9 +29,10 @@ from wheelpit.contract import topics
 from wheelpit.ingest.address import Broker, BrokerError, certificate_fault
 from wheelpit.ingest.decode import MOST_BYTES
 from wheelpit.ingest.inbox import RECEIVE_MAXIMUM, Connected, Failed, Inbox, Incoming
+from wheelpit.ingest.sockets import gathered, no_delay, waits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable
 
     from paho.mqtt.client import ConnectFlags, DisconnectFlags, MQTTMessage
 
@@ -54,7 +53,6 @@ _TAKEN_OVER: Final = 0x8E
 _WITH_WILL: Final = 0x04
 # How many packets are read before acknowledgements are looked at again.
 _BURST: Final = 100
-_CORK: Final[int | None] = getattr(socket, "TCP_CORK", None)
 _QOS_1: Final = frozenset({"record", "birth", "status"})
 
 _log = logging.getLogger(__name__)
@@ -84,25 +82,6 @@ class Outgoing:
     payload: bytes
     qos: int
     retain: bool
-
-
-def _waits(sock: Any) -> bool:
-    """Say whether an encrypted connection has decrypted more than was read, which the system does not know of."""
-    return isinstance(sock, ssl.SSLSocket) and sock.pending() > 0
-
-
-@contextmanager
-def _gathered(sock: Any) -> Iterator[None]:
-    """Let what is sent meanwhile go out together: one packet of the network for a batch, where the system can."""
-    if _CORK is None:
-        yield
-        return
-    sock.setsockopt(socket.IPPROTO_TCP, _CORK, 1)
-    try:
-        yield
-    finally:
-        if sock.fileno() >= 0:  # sending may have found the connection broken and closed it
-            sock.setsockopt(socket.IPPROTO_TCP, _CORK, 0)
 
 
 class Link(threading.Thread):
@@ -249,7 +228,7 @@ class Link(threading.Thread):
         client.connect_timeout = _CONNECT_S
         self._broker.prepare(client)
         client.will_set(self._will.topic, self._will.payload, self._will.qos, self._will.retain)
-        client.on_socket_open = _no_delay
+        client.on_socket_open = lambda _client, _data, sock: no_delay(sock)
         client.on_connect = self._on_connect
         client.on_subscribe = self._on_subscribe
         client.on_disconnect = self._on_disconnect
@@ -281,14 +260,14 @@ class Link(threading.Thread):
                 if now > goodbye_s or nothing_left or not self._ready:
                     client.disconnect()
                     return
-            waits = [sock] if client.want_write() else []
-            patience_s = 0.0 if _waits(sock) else 0.5
-            readable, writable, _ = select.select([sock, self._wake_read], waits, [], patience_s)
+            to_write = [sock] if client.want_write() else []
+            patience_s = 0.0 if waits(sock) else 0.5
+            readable, writable, _ = select.select([sock, self._wake_read], to_write, [], patience_s)
             if self._wake_read in readable:
                 self._wake_read.recv(4096)
             if writable:
                 client.loop_write()
-            if (sock in readable or _waits(sock)) and not self._read(client, sock):
+            if (sock in readable or waits(sock)) and not self._read(client, sock):
                 return
             client.loop_misc()
 
@@ -304,14 +283,14 @@ class Link(threading.Thread):
                 return False
             if code != MQTTErrorCode.MQTT_ERR_SUCCESS or client.socket() is None:
                 return True
-            if not _waits(sock) and not select.select([sock], [], [], 0)[0]:
+            if not waits(sock) and not select.select([sock], [], [], 0)[0]:
                 return True
         return True
 
     def _work_off(self, client: Client) -> None:
         if not self._ready or not (self._at_once or self._todo):
             return
-        with _gathered(client.socket()):
+        with gathered(client.socket()):
             self._send_what_waits(client)
 
     def _send_what_waits(self, client: Client) -> None:
@@ -407,8 +386,3 @@ class Link(threading.Thread):
         if text != self._said[0] or now - self._said[1] > _SAY_AGAIN_S:
             self._said = (text, now)
             _log.warning("%s", text)
-
-
-def _no_delay(_client: Client, _data: object, sock: Any) -> None:
-    """Send small packets at once: receipts would wait for the delayed acknowledgement of the other side."""
-    sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)

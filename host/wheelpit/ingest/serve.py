@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from wheelpit.ingest.address import Broker
-    from wheelpit.ingest.writer import Watching
+    from wheelpit.ingest.batch import Watching
     from wheelpit.plant.description import Plant
 
 _TURN_S: Final = 0.5  # the longest wait for something to come before time passes for the watch

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import logging
 import sqlite3
-from collections import Counter
-from collections.abc import Callable
 from typing import TYPE_CHECKING, Final, Protocol
 
 import msgspec
 
 from wheelpit.contract import topics
 from wheelpit.contract.messages import Birth, HostStatus, Live, Receipt, Status, Time, TimeAsk
+from wheelpit.ingest.batch import Batch, of_record
 from wheelpit.ingest.decode import UndecodableError, decode
 from wheelpit.ingest.gate import Dropped, node_and_kind
 from wheelpit.ingest.inbox import Connected, Incoming
@@ -27,14 +26,14 @@ from wheelpit.store.rows import HostSeen
 from wheelpit.store.tables import count
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
-    from wheelpit.contract.messages import Record
     from wheelpit.contract.topics import Topic
+    from wheelpit.ingest.batch import Watching
     from wheelpit.ingest.decode import Message
     from wheelpit.ingest.gate import Gate
     from wheelpit.ingest.inbox import Event
-    from wheelpit.store.bookkeeper import Bookkeeper, Dated
+    from wheelpit.store.bookkeeper import Bookkeeper
     from wheelpit.store.ledger import Ledger, Mark
     from wheelpit.store.live import LiveStore
 
@@ -55,53 +54,10 @@ class Outlet(Protocol):
         """Break the connection and connect again."""
 
 
-class Watching(Protocol):
-    """Who judges what was booked, inside the same transaction."""
-
-    def live(self, node: str, live: Live, now_ms: int) -> None:
-        """Take a live message."""
-
-    def record(self, node: str, record: Record, start_ms: int, end_ms: int, now_ms: int) -> None:
-        """Take a booked record that has a date."""
-
-    def status(self, node: str, online: bool, now_ms: int) -> None:  # noqa: FBT001 - the watch's own signature
-        """Take a node's status."""
-
-    def host(self, seen: HostSeen, now_ms: int) -> None:
-        """Take what the host sees of itself, about once a second."""
-
-    def tick(self, now_ms: int) -> None:
-        """Let time pass."""
-
-    def reload(self) -> None:
-        """Begin again from the ledger, after a transaction that was rolled back."""
-
-
 def host_status(site: str, mark: Mark, *, online: bool) -> Outgoing:
     """Return the message by which the host says that it listens, or that it does not."""
     state = HostStatus(state="online" if online else "offline", ledger=mark.ledger, start=mark.start)
     return Outgoing(topics.host_status(site), msgspec.json.encode(state), 1, retain=True)
-
-
-Judgement = Callable[[Watching, int], None]
-
-
-def _of_record(node: str, dated: Dated) -> Judgement:
-    return lambda watch, now_ms: watch.record(node, dated.record, dated.start_ms, dated.end_ms, now_ms)
-
-
-class _Batch:
-    """What one batch brought beside what was written."""
-
-    def __init__(self) -> None:
-        self.acks: list[tuple[int, int]] = []
-        self.answers: list[Outgoing] = []
-        # Per store the place in `answers` of its last receipt, where that one went further than the one before it.
-        self.moving: dict[str, int] = {}
-        self.judged: list[Judgement] = []
-        self.newest: dict[str, tuple[int, bytes]] = {}
-        self.strangers: Counter[str] = Counter()
-        self.too_fast: Counter[str] = Counter()
 
 
 class Writer:
@@ -183,9 +139,9 @@ class Writer:
             raise TakenOverError(msg)
         return True
 
-    def _commit(self, events: Sequence[Event]) -> _Batch:
+    def _commit(self, events: Sequence[Event]) -> Batch:
         now_ms = self._clock_ms()
-        batch = _Batch()
+        batch = Batch()
         with self._ledger.transaction() as db:
             for event in events:
                 if isinstance(event, Incoming):
@@ -218,7 +174,7 @@ class Writer:
                     self._outlet.send([(event.generation, event.mid)], ())
         return True
 
-    def _tally(self, db: sqlite3.Connection, batch: _Batch) -> None:
+    def _tally(self, db: sqlite3.Connection, batch: Batch) -> None:
         for name, turned_away in (
             ("messages_of_strangers", batch.strangers),
             ("messages_too_fast", batch.too_fast),
@@ -229,7 +185,7 @@ class Writer:
                     "%s, turned away without a receipt: %s", name.replace("_", " "), ", ".join(turned_away)
                 )
 
-    def _keep_live(self, batch: _Batch) -> None:
+    def _keep_live(self, batch: Batch) -> None:
         try:
             if batch.newest:
                 self._live.keep(self._site, batch.newest)
@@ -264,7 +220,7 @@ class Writer:
         if answers:
             self._outlet.send((), answers)
 
-    def _greet(self, batch: _Batch) -> None:
+    def _greet(self, batch: Batch) -> None:
         """On each connection: tell each node how far it is accounted for, then that the host listens."""
         self._keeper.flush()
         for node, journal, upto in self._keeper.receipts():
@@ -277,22 +233,7 @@ class Writer:
             topics.to_node(self._site, node, "receipt"), msgspec.json.encode(receipt), 1, retain=True
         )
 
-    def _answer(self, batch: _Batch, node: str, journal: str, upto: int, *, moved: bool) -> None:
-        """Answer a message with a receipt; of several in a row that each go further the last one is enough.
-
-        One that goes no further is always sent: the node counts those, and begins again after the second.
-        """
-        receipt = self._receipt(node, journal, upto)
-        place = batch.moving.pop(journal, None)
-        if not moved or place is None:
-            place = len(batch.answers)
-            batch.answers.append(receipt)
-        else:
-            batch.answers[place] = receipt
-        if moved:
-            batch.moving[journal] = place
-
-    def _take(self, event: Incoming, batch: _Batch, now_ms: int) -> None:
+    def _take(self, event: Incoming, batch: Batch, now_ms: int) -> None:
         if event.qos:
             batch.acks.append((event.generation, event.mid))
         if event.topic == topics.host_status(self._site):
@@ -313,7 +254,7 @@ class Writer:
             return
         self._dispatch(event, topic, message, batch, now_ms)
 
-    def _let_in(self, event: Incoming, batch: _Batch) -> bool:
+    def _let_in(self, event: Incoming, batch: Batch) -> bool:
         """Let a message in, or note who was turned away: without a receipt, so that nothing is lost by it."""
         if self._gate is None:
             return True
@@ -325,7 +266,7 @@ class Writer:
             batch.too_fast[node] += 1
         return verdict == "welcome"
 
-    def _may_store(self, node: str, journal: str, batch: _Batch) -> bool:
+    def _may_store(self, node: str, journal: str, batch: Batch) -> bool:
         """Refuse a node that comes with ever new stores: each one would leave a row in the ledger."""
         if self._gate is None or self._keeper.knows_store(journal) or self._gate.may_begin_store(node):
             return True
@@ -352,15 +293,16 @@ class Writer:
                 self._site,
             )
 
-    def _dispatch(self, event: Incoming, topic: Topic, message: Message, batch: _Batch, now_ms: int) -> None:
+    def _dispatch(self, event: Incoming, topic: Topic, message: Message, batch: Batch, now_ms: int) -> None:
         node = topic.node
         if isinstance(message, Sent):
             taken = self._keeper.records(node, message, event.topic, now_ms)
-            self._answer(batch, node, message.journal, taken.upto, moved=taken.moved)
-            batch.judged += [_of_record(node, dated) for dated in taken.booked]
+            receipt = self._receipt(node, message.journal, taken.upto)
+            batch.answer(message.journal, receipt, moved=taken.moved)
+            batch.judged += [of_record(node, dated) for dated in taken.booked]
         elif isinstance(message, Birth):
             upto = self._keeper.birth(node, message, now_ms)
-            self._answer(batch, node, message.journal, upto, moved=False)
+            batch.answer(message.journal, self._receipt(node, message.journal, upto), moved=False)
         elif isinstance(message, Status):
             online = message.state == "online"
             self._keeper.status(node, now_ms, online=online)
@@ -370,7 +312,7 @@ class Writer:
             batch.newest[node] = (now_ms, event.payload)
             batch.judged.append(lambda watch, now: watch.live(node, message, now))
 
-    def _judge(self, db: sqlite3.Connection, batch: _Batch, now_ms: int) -> None:
+    def _judge(self, db: sqlite3.Connection, batch: Batch, now_ms: int) -> None:
         """Let the watch judge; an error of its own costs its judgements of this batch, never the books."""
         if self._watch is None:
             return
