@@ -123,12 +123,13 @@ def heap(told: Told, hours: float = 24.0) -> list[Row]:
             world.close()
         free = [int(found) * _BLOCK_BYTES / 1024 for found in _FREE.findall(world.console())]
     warm = world.hours[_WARM_HOURS:]
-    used = [hour["used"] for hour in warm]
-    told(f"in use by hour: {' '.join(str(hour['used'] - base) for hour in world.hours)}\n")
+    # What is under way when somebody looks comes and goes; the least of an hour's looks is what stays.
+    stays = [hour["least"] for hour in warm]
+    told(f"in use by hour, its least: {' '.join(str(hour['least'] - base) for hour in world.hours)}\n")
     return [
-        ("node_heap_growth_bytes_24h", used[-1] - used[0], f"bytes from hour {_WARM_HOURS} to hour {len(world.hours) - 1}"),
-        ("node_heap_swing_bytes_24h", max(used) - min(used), "bytes between the hours' least and most"),
-        ("node_heap_used_kib", (max(used) - base) / 1024, f"KiB of {HEAP_KIB} beside the code, 64-bit build"),
+        ("node_heap_growth_bytes_24h", stays[-1] - stays[0], f"bytes from hour {_WARM_HOURS} to hour {len(world.hours) - 1}"),
+        ("node_heap_swing_bytes_24h", max(stays) - min(stays), "bytes, the same between any two of these hours"),
+        ("node_heap_used_kib", (max(hour["most"] for hour in warm) - base) / 1024, f"KiB of {HEAP_KIB} beside the code, 64-bit build"),
         ("node_heap_free_block_least_kib", min(free[_WARM_HOURS:]), "KiB, largest free block, its least"),
         ("node_heap_free_block_most_kib", max(free[_WARM_HOURS:]), "KiB, largest free block, its most"),
         ("node_heap_restarts", world.restarts, "restarts of the node"),

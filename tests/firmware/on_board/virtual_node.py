@@ -20,6 +20,7 @@ import virtual_time  # noqa: E402 - the same
 from node import app  # noqa: E402 - the same
 
 HOUR_MS = 3_600_000
+LOOK_MS = 300_000  # what is under way at a moment comes and goes: the least of an hour is what stays
 
 
 def prepare(board, told):
@@ -41,10 +42,17 @@ def prepare(board, told):
 async def probe(board, base):
     """Tell every hour of memory, flash, and how even the sampling was; base: what was in use before the node was made."""
     errors = board.pickup.errors
+    hour = -1
+    least, most = 1 << 30, 0
     while True:
         gc.collect()
         used = gc.mem_alloc()
-        print("memory", board.time.now_ms, used)
+        least, most = min(least, used), max(most, used)
+        if board.time.now_ms // HOUR_MS == hour:
+            await asyncio.sleep_ms(LOOK_MS - board.time.now_ms % LOOK_MS)
+            continue
+        hour = board.time.now_ms // HOUR_MS
+        print("memory", board.time.now_ms, least, most)
         micropython.mem_info()
         over = {}
         for ms in range(len(errors)):
@@ -52,7 +60,8 @@ async def probe(board, base):
                 over[str(ms)] = errors[ms]
         told = {
             "at_ms": board.time.now_ms,
-            "used": used,
+            "least": least,
+            "most": most,
             "base": base,
             "errors_ms": over,
             "hottest": max(board.flash.erases),
@@ -61,7 +70,8 @@ async def probe(board, base):
         }
         board.line.say("p", json.dumps(told).encode())
         over = told = None
-        await asyncio.sleep_ms(HOUR_MS - board.time.now_ms % HOUR_MS)
+        least, most = 1 << 30, 0
+        await asyncio.sleep_ms(LOOK_MS - board.time.now_ms % LOOK_MS)
 
 
 async def main():
