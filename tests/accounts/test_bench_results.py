@@ -7,6 +7,7 @@ import tomllib
 from typing import Any
 
 import pytest
+from tests.plant.pieces import STAGE
 
 from wheelpit.accounts.commission.answers import AnswerError, Answers
 from wheelpit.accounts.commission.rating import RatingError, fit_rating
@@ -23,15 +24,6 @@ from wheelpit.plant.rating import rating_of
 
 _DEMO = load_plant(demo_plant_path())
 _TEXT = demo_plant_path().read_text(encoding="utf-8")
-_STAGE = """
-[[sensor]]
-channel = "stage_m"
-node = "wheel"
-kind = "linear"
-pin = 28
-mv_per_unit = 8000.0
-at = "headrace"
-"""
 _AT = dt.datetime(2026, 5, 2, 10, 30)  # noqa: DTZ001 - the site's own time, as plant.toml has it
 
 
@@ -192,7 +184,7 @@ _GAUGED = {
 
 
 def test_gaugings_become_the_weir_of_plant_toml() -> None:
-    text = _TEXT + _STAGE
+    text = _TEXT + STAGE
     found = worked(parse_plant(text), **_GAUGED)
     made = written_into(text, found.entries, _AT)
     weir = made.plant.weir
@@ -213,7 +205,7 @@ def test_gaugings_become_the_weir_of_plant_toml() -> None:
 
 def test_gaugings_are_not_written_beside_a_notch_or_without_a_sensor() -> None:
     notch = '\n[weir]\nkind = "v-notch"\nnotch_deg = 90.0\ncrest_height_m = 0.8\nchannel_width_m = 1.6\n'
-    for text, said in ((_TEXT, "gives stage_m"), (_TEXT + _STAGE + notch, "% off it: its zero")):
+    for text, said in ((_TEXT, "gives stage_m"), (_TEXT + STAGE + notch, "% off it: its zero")):
         found = worked(parse_plant(text), **_GAUGED)
         assert not found.entries
         assert any(said in line for line in found.warnings)

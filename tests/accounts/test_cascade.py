@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 from click.testing import CliRunner
+from tests.plant.pieces import RATING
 
 from wheelpit.accounts.cascade import Cascade, Stage, cascade
 from wheelpit.cli import main
@@ -195,16 +196,8 @@ def test_water_beyond_the_gauged_levels_is_counted_and_marked(books: Any) -> Non
     """320 L/s (h + 0.02 m)^2.4 gives 4.552 L/s at 0.15 m and 32.38 L/s at 0.365 m, by a pocket calculator."""
     rated = parse_plant(
         TEXT
+        + RATING
         + """
-[weir]
-kind = "rating"
-coefficient_l_s = 320.0
-zero_m = -0.02
-exponent = 2.4
-from_m = 0.1
-to_m = 0.3
-flow_u_pct = 4.0
-
 [[sensor]]
 channel = "stage_m"
 node = "wheel"

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from click.testing import CliRunner
+from tests.plant.pieces import RATING, STAGE
 
 from wheelpit.cli import main
 from wheelpit.plant import Plant, demo_plant_path, load_plant, parse_plant
@@ -92,15 +93,6 @@ def test_no_voltage_no_power(plant: Plant) -> None:
     )
 
 
-_STAGE = """
-[[sensor]]
-channel = "stage_m"
-node = "wheel"
-kind = "linear"
-pin = 28
-mv_per_unit = 8000.0
-at = "headrace"
-"""
 _WEIR = """
 [weir]
 kind = "v-notch"
@@ -112,11 +104,11 @@ channel_width_m = 0.9
 
 def test_flow_needs_a_weir_with_a_rating_before_the_wheel() -> None:
     demo = demo_plant_path().read_text(encoding="utf-8")
-    rated = parse_plant(demo + _STAGE + _WEIR)
+    rated = parse_plant(demo + STAGE + _WEIR)
     assert _answer(rated, "flow").answer == "yes"
     assert _answer(rated, "loss of wheel").answer == "partly"
-    assert _answer(parse_plant(demo + _STAGE), "flow").needs == "a [weir] table"
-    stream = parse_plant(demo + _STAGE.replace("headrace", "stream") + _WEIR)
+    assert _answer(parse_plant(demo + STAGE), "flow").needs == "a [weir] table"
+    stream = parse_plant(demo + STAGE.replace("headrace", "stream") + _WEIR)
     assert _answer(stream, "flow").answer == "partly"
     assert _answer(stream, "loss of wheel").answer == "no"
     shown = check(rated).weir_l_s
@@ -124,21 +116,9 @@ def test_flow_needs_a_weir_with_a_rating_before_the_wheel() -> None:
     assert "100 mm: 4.4 L/s" in as_text(check(rated))
 
 
-_RATING = """
-[weir]
-kind = "rating"
-coefficient_l_s = 320.0
-zero_m = -0.02
-exponent = 2.4
-from_m = 0.1
-to_m = 0.3
-flow_u_pct = 4.0
-"""
-
-
 def test_a_place_of_its_own_is_known_by_its_gaugings() -> None:
     demo = demo_plant_path().read_text(encoding="utf-8")
-    plant = parse_plant(demo + _STAGE + _RATING)
+    plant = parse_plant(demo + STAGE + RATING)
     assert _answer(plant, "flow").answer == "yes"
     assert "gauged from 0.1 to 0.3 m" in _answer(plant, "flow").because
     # 320 (h + 0.02)^2.4, by a pocket calculator.

@@ -7,6 +7,7 @@ from dataclasses import fields, is_dataclass
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from tests.plant.pieces import RATING, STAGE
 
 from wheelpit.plant import Plant, PlantError, demo_plant_path, load_plant, parse_plant
 from wheelpit.plant.description import FixedConverter, FoldBackConverter, NoConverter, RatedWeir, ShuntSensor
@@ -186,27 +187,6 @@ def test_a_contradiction_is_named_with_its_remedy(old: str, new: str, expected: 
     assert expected in "\n".join(_problems(_changed((old, new))))
 
 
-_STAGE = """
-[[sensor]]
-channel = "stage_m"
-node = "wheel"
-kind = "linear"
-pin = 28
-mv_per_unit = 8000.0
-at = "headrace"
-"""
-_RATING = """
-[weir]
-kind = "rating"
-coefficient_l_s = 320.0
-zero_m = -0.02
-exponent = 2.4
-from_m = 0.1
-to_m = 0.3
-flow_u_pct = 4.0
-"""
-
-
 @pytest.mark.parametrize(
     ("old", "new", "expected"),
     [
@@ -231,10 +211,10 @@ flow_u_pct = 4.0
     ],
 )
 def test_a_rating_that_cannot_be_is_named_with_its_remedy(old: str, new: str, expected: str) -> None:
-    text = _DEMO + _STAGE + _RATING
+    text = _DEMO + STAGE + RATING
     assert isinstance(parse_plant(text).weir, RatedWeir)
-    assert old in _RATING
-    assert expected in "\n".join(_problems(_DEMO + _STAGE + _RATING.replace(old, new)))
+    assert old in RATING
+    assert expected in "\n".join(_problems(_DEMO + STAGE + RATING.replace(old, new)))
 
 
 def test_two_nodes_may_use_the_same_pins() -> None:

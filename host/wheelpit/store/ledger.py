@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final, Self
 
 from wheelpit.errors import WheelpitError
 from wheelpit.store import migrate
+from wheelpit.store.transaction import transaction
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -119,21 +120,11 @@ class Ledger:
     @contextmanager
     def transaction(self) -> Iterator[sqlite3.Connection]:
         """Run a block as one transaction: all of it is on the disk when the block ends, or nothing is."""
-        if self._busy():
+        if self.connection.in_transaction:
             msg = "a transaction is already open on the ledger"
             raise NestedTransactionError(msg)
-        self.connection.execute("BEGIN IMMEDIATE")
-        try:
-            yield self.connection
-            self.connection.execute("COMMIT")
-        except BaseException:
-            # Some errors (a full disk) end the transaction by themselves.
-            if self._busy():
-                self.connection.execute("ROLLBACK")
-            raise
-
-    def _busy(self) -> bool:
-        return self.connection.in_transaction
+        with transaction(self.connection) as db:
+            yield db
 
     def begin_start(self, now_ms: int) -> Mark:
         """Take the mark of a new start, higher than every one before, and keep it."""

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from wheelpit.errors import WheelpitError
+from wheelpit.store.transaction import transaction
 
 FOLDER: Final = Path(__file__).resolve().parent / "schema"
 _NAME: Final = re.compile(r"(\d{4})_[a-z0-9_]+\.sql\Z")
@@ -64,19 +65,14 @@ def migrate(connection: sqlite3.Connection, name: str, folder: Path = FOLDER) ->
     check_not_newer(connection, name, folder)
     have = version(connection)
     for number, path in schema_files(folder)[have:]:
-        connection.execute("BEGIN IMMEDIATE")
         try:
-            for statement in statements(path.read_text(encoding="utf-8")):
-                connection.execute(statement)
-            connection.execute(f"PRAGMA user_version = {number}")
-            connection.execute("COMMIT")
-        except BaseException as error:
-            if connection.in_transaction:
-                connection.execute("ROLLBACK")
-            if isinstance(error, Exception):
-                msg = f"{name}: schema file {path.name} failed: {error}. The database is as it was before it."
-                raise SchemaError(msg) from error
-            raise
+            with transaction(connection):
+                for statement in statements(path.read_text(encoding="utf-8")):
+                    connection.execute(statement)
+                connection.execute(f"PRAGMA user_version = {number}")
+        except Exception as error:
+            msg = f"{name}: schema file {path.name} failed: {error}. The database is as it was before it."
+            raise SchemaError(msg) from error
     return version(connection)
 
 

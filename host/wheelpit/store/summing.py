@@ -112,34 +112,48 @@ class Summing:
         self._undated.clear()
 
     def _add_to_bucket(self, source_id: int, start_ms: int, end_ms: int, added: Sums) -> None:
-        sums = self._latest_bucket.get(source_id, start_ms) or self._stored(
-            "SELECT layout_id, body FROM bucket WHERE source_id = ? AND start_ms = ?", (source_id, start_ms)
+        key = (source_id, start_ms)
+        packed = self._grown(
+            self._latest_bucket,
+            key,
+            added,
+            ("SELECT layout_id, body FROM bucket WHERE source_id = ? AND start_ms = ?", key),
         )
-        sums.add(added)
-        layout, body = pack_sums(sums)
         self._db.execute(
             "INSERT OR REPLACE INTO bucket (source_id, start_ms, end_ms, layout_id, body) VALUES (?, ?, ?, ?, ?)",
-            (source_id, start_ms, end_ms, self._layouts.number(layout), body),
+            (*key, end_ms, *packed),
         )
-        self._latest_bucket.keep(source_id, start_ms, sums)
 
     def _add_to_day(self, source_id: int, day: date, added: Sums) -> None:
         start_ms, end_ms = self._days.bounds(day)
-        name = day.isoformat()
-        sums = self._latest_day.get(source_id, start_ms) or self._stored(
-            "SELECT layout_id, body FROM day WHERE source_id = ? AND day = ?", (source_id, name)
+        key = (source_id, day.isoformat())
+        packed = self._grown(
+            self._latest_day,
+            (source_id, start_ms),
+            added,
+            ("SELECT layout_id, body FROM day WHERE source_id = ? AND day = ?", key),
         )
-        sums.add(added)
-        layout, body = pack_sums(sums)
         self._db.execute(
             "INSERT OR REPLACE INTO day (source_id, day, start_ms, end_ms, layout_id, body) VALUES (?, ?, ?, ?, ?, ?)",
-            (source_id, name, start_ms, end_ms, self._layouts.number(layout), body),
+            (*key, start_ms, end_ms, *packed),
         )
-        self._latest_day.keep(source_id, start_ms, sums)
 
-    def _stored(self, query: str, key: tuple[int, int | str]) -> Sums:
-        row = self._db.execute(query, key).fetchone()
-        return Sums() if row is None else unpack_sums(self._layouts.layout(row[0]), row[1])
+    def _grown(
+        self,
+        latest: _Latest,
+        place: tuple[int, int],
+        added: Sums,
+        stored: tuple[str, tuple[int, int | str]],
+    ) -> tuple[int, bytes]:
+        """Return layout number and body of the roll-up at a place with more added to it, and keep it if it is the latest."""
+        sums = latest.get(*place)
+        if sums is None:
+            row = self._db.execute(*stored).fetchone()
+            sums = Sums() if row is None else unpack_sums(self._layouts.layout(row[0]), row[1])
+        sums.add(added)
+        latest.keep(*place, sums)
+        layout, body = pack_sums(sums)
+        return self._layouts.number(layout), body
 
     def forget(self) -> None:
         """Drop what was collected and not written, and what was read: the transaction was rolled back."""
