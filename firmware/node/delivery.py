@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from node.journal import RamJournal
     from node.packets import Message
 
-WINDOW = 4  # messages without a receipt
+WINDOW = 8  # messages without a receipt: enough to fill the way to the host and back while it commits
 _LONGEST_PATIENCE_MS = 900000
 _ALONE_AFTER = 3  # rewinds onto the same record after which it travels by itself
 _REFUSALS = 2  # receipts that do not advance, before something in flight is taken for lost

@@ -140,47 +140,19 @@ def _keys(some: "tuple[str, ...]") -> "tuple[bytes, ...]":
     return tuple([('%s"%s":' % ("{" if i == 0 else ",", name)).encode() for i, name in enumerate(some)])
 
 
-class _Shape:
-    """Writes the parts of a message that follow a layout."""
-
-    def __init__(self, layout: names.Layout, writer: Writer) -> None:
-        self.layout = layout
-        self._keys = _keys(layout.channels)
-        self._totals = _keys(layout.totals)
-        self._writer = writer
-
-    def put_channels(self, key: bytes, values: "list[int | None]") -> None:
-        """Write one number or null for each channel."""
-        writer = self._writer
-        writer.raw(key)
-        for i in range(len(values)):
-            writer.raw(self._keys[i])
-            writer.decimal(values[i], self.layout.steps[i])
-        writer.raw(b"}" if values else b"{}")
-
-    def put_totals(self, totals: "list[int]") -> None:
-        """Write the totals."""
-        writer = self._writer
-        writer.raw(b',"total":')
-        for i in range(len(totals)):
-            writer.raw(self._totals[i])
-            writer.whole(totals[i])
-        writer.raw(b"}" if totals else b"{}")
-
-    def put_faults(self, faults: "list[str | None]") -> None:
-        """Write the channels that have a fault, if any has."""
-        writer = self._writer
-        separator = b',"faults":{"'
-        for i in range(len(faults)):
-            code = faults[i]
-            if code is not None:
-                writer.raw(separator)
-                writer.raw(self.layout.channels[i].encode())
-                writer.raw(b'":"')
-                writer.raw(code.encode())
-                separator = b'","'
-        if separator == b'","':
-            writer.raw(b'"}')
+def _put_faults(writer: Writer, channels: "tuple[str, ...]", faults: "list[str | None]") -> None:
+    """Write the channels that have a fault, if any has."""
+    separator = b',"faults":{"'
+    for i in range(len(faults)):
+        code = faults[i]
+        if code is not None:
+            writer.raw(separator)
+            writer.raw(channels[i].encode())
+            writer.raw(b'":"')
+            writer.raw(code.encode())
+            separator = b'","'
+    if separator == b'","':
+        writer.raw(b'"}')
 
 
 def _millis(writer: Writer, value: "int | None") -> None:
@@ -190,14 +162,24 @@ def _millis(writer: Writer, value: "int | None") -> None:
         writer.whole(value)
 
 
+def _names(layout: names.Layout) -> bytes:
+    """Return what a message of records says of its layout, made once: writing it letter by letter costs memory."""
+    quoted = tuple(['","'.join(some) for some in (layout.channels, layout.totals)])
+    return (',"channels":["%s"],"totals":["%s"],"records":[' % quoted).replace('[""]', "[]").encode()
+
+
 class RecordEncoder:
-    """Fills the message of records: `begin`, `add` until it says that no more fit, `end`."""
+    """Fills the message of records: `begin`, `add` until it says that no more fit, `end`.
+
+    The names of channels and totals are told once, before the first record: all records of a message have the same.
+    """
 
     def __init__(self, layout: names.Layout, journal: str, message: Message) -> None:
         self._message = message
         self._writer = Writer(message.buffer, message.body, message.size)
-        self._own = _Shape(layout, self._writer)
-        self._other = self._own  # of an earlier boot with other channels, made when one of its records comes
+        self._own = layout
+        self._own_names = _names(layout)
+        self._layout = layout  # of the records of this message
         self._head = ('{"journal":"%s","after":' % journal).encode()
         self._count = 0
 
@@ -207,16 +189,24 @@ class RecordEncoder:
         self._writer.begin()
         self._writer.raw(self._head)
         self._writer.whole(after)
-        self._writer.raw(b',"records":[')
 
     def add(self, rec: Rec, end_ms: "int | None", clock: str) -> bool:
-        """Add a record, dated as told; return False and leave it out when it does not fit any more."""
+        """Add a record, dated as told; return False and leave it out when it does not fit any more.
+
+        A record of an earlier boot that had other channels or totals begins a message of its own.
+        """
         writer = self._writer
+        layout = rec.layout or self._own
+        if not self._count:
+            self._layout = layout
+            writer.raw(self._own_names if layout is self._own else _names(layout))
+        elif self._count == RECORDS_MOST or not layout.same(self._layout):
+            return False
         before = writer.at
         if self._count:
             writer.raw(b",")
         self._record(rec, end_ms, clock)
-        if writer.full or writer.left() < len(_TAIL) or self._count == RECORDS_MOST:
+        if writer.full or writer.left() < len(_TAIL):
             if not self._count:
                 raise EncodeError("record %d does not fit in a message" % rec.n)
             writer.at = before
@@ -231,16 +221,8 @@ class RecordEncoder:
         self._message.length = self._writer.written()
         return self._message
 
-    def _shape(self, layout: "names.Layout | None") -> "_Shape":
-        if layout is None or layout is self._own.layout:
-            return self._own
-        if layout is not self._other.layout:
-            self._other = _Shape(layout, self._writer)
-        return self._other
-
     def _record(self, rec: Rec, end_ms: "int | None", clock: str) -> None:
         writer = self._writer
-        shape = self._shape(rec.layout)
         base = rec.boot * names.SEQ_PER_BOOT
         writer.raw(b'{"seq":')
         writer.whole(base + rec.n)
@@ -258,12 +240,26 @@ class RecordEncoder:
         writer.raw(clock.encode())
         writer.raw(b'","state":"')
         writer.raw(rec.state.encode())
-        shape.put_channels(b'","mean":', rec.mean)
-        shape.put_channels(b',"min":', rec.min)
-        shape.put_channels(b',"max":', rec.max)
-        shape.put_totals(rec.total)
-        shape.put_faults(rec.faults)
+        self._channels(b'","mean":[', rec.mean)
+        self._channels(b'],"min":[', rec.min)
+        self._channels(b'],"max":[', rec.max)
+        writer.raw(b'],"total":[')
+        for i in range(len(rec.total)):
+            if i:
+                writer.raw(b",")
+            writer.whole(rec.total[i])
+        writer.raw(b"]")
+        _put_faults(writer, self._layout.channels, rec.faults)
         writer.raw(b"}")
+
+    def _channels(self, key: bytes, values: "list[int | None]") -> None:
+        """Write one number or null for each channel."""
+        writer = self._writer
+        writer.raw(key)
+        for i in range(len(values)):
+            if i:
+                writer.raw(b",")
+            writer.decimal(values[i], self._layout.steps[i])
 
 
 class LiveEncoder:
@@ -272,7 +268,8 @@ class LiveEncoder:
     def __init__(self, layout: names.Layout, journal: str, boot: int, message: Message) -> None:
         self._message = message
         self._writer = Writer(message.buffer, message.body, message.size)
-        self._shape = _Shape(layout, self._writer)
+        self._layout = layout
+        self._keys = _keys(layout.channels)
         self._head = ('{"journal":"%s","boot":%d,"up_ms":' % (journal, boot)).encode()
 
     def fill(self, now: Snapshot) -> Message:
@@ -291,8 +288,12 @@ class LiveEncoder:
         _millis(writer, now.edge_age_ms)
         writer.raw(b',"edge_gap_ms":')
         _millis(writer, now.edge_gap_ms)
-        self._shape.put_channels(b',"values":', now.values)
-        self._shape.put_faults(now.faults)
+        writer.raw(b',"values":')
+        for i in range(len(now.values)):
+            writer.raw(self._keys[i])
+            writer.decimal(now.values[i], self._layout.steps[i])
+        writer.raw(b"}" if now.values else b"{}")
+        _put_faults(writer, self._layout.channels, now.faults)
         if now.guard is not None:
             writer.raw(b',"guard":')
             writer.value(now.guard)

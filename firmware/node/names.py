@@ -108,6 +108,10 @@ class Layout:
         self.steps = tuple([STEPS[i] for i in fitted])
         self.totals = tuple([TOTALS[i] for i in range(len(TOTALS)) if total_mask >> i & 1])
 
+    def same(self, other: "Layout") -> bool:
+        """Return whether the records of both carry the same."""
+        return self.channel_mask == other.channel_mask and self.total_mask == other.total_mask
+
     def index(self, channel: str) -> int:
         """Return where a channel stands in the lists of a record, -1 if the node does not measure it."""
         return self.channels.index(channel) if channel in self.channels else -1

@@ -41,7 +41,9 @@ def main() -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--only", default=",".join(node_bench.PARTS), help="parts, separated by commas")
-    parser.add_argument("--hours", type=float, default=24.0, help="of the run in a small heap (24)")
+    parser.add_argument(
+        "--hours", type=float, default=24.0, help="of the run in a small heap, once the flash is full (24)"
+    )
     parser.add_argument("--days", type=float, default=30.0, help="without a host (30)")
     told = parser.parse_args()
     parts = told.only.split(",")

@@ -54,7 +54,8 @@ class Heard:
         told: dict[str, Any] = json.loads(body)
         known = self.totals.setdefault(told["journal"], {})
         for each in told["records"]:
-            if known.setdefault(each["seq"], each["total"]) != each["total"]:
+            totals = dict(zip(told["totals"], each["total"], strict=True))
+            if known.setdefault(each["seq"], totals) != totals:
                 self.reused.add(each["seq"])
 
     @property

@@ -21,7 +21,7 @@ from wheelpit.contract.names import CHANNELS, SEQ_PER_BOOT, TOTALS
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-WINDOW: Final = 4  # messages without a receipt, as in firmware/node/delivery.py
+WINDOW: Final = 8  # messages without a receipt, as in firmware/node/delivery.py
 MESSAGE_BYTES: Final = 4096  # as in firmware/node/encode.py
 FOUR: Final = ("wheel_rpm", "rectified_v", "battery_v", "charge_a")
 TWELVE: Final = tuple(CHANNELS)[:12]
@@ -86,31 +86,37 @@ class Message:
 
 
 def messages(journal: str, made: list[dict[str, Any]], most: int = 64) -> list[Message]:
-    """Return the messages that bring the records, each as full as a node makes it."""
+    """Return the messages that bring the records, all of the same channels, each as full as a node makes it."""
     found: list[Message] = []
     after = 0
     waiting: list[tuple[int, bytes]] = []
+    named = f',"channels":{_compact([*made[0]["mean"]])},"totals":{_compact([*made[0]["total"]])},"records":['
 
     def close() -> None:
         nonlocal after
-        head = f'{{"journal":"{journal}","after":{after},"records":['.encode()
+        head = f'{{"journal":"{journal}","after":{after}{named}'.encode()
         found.append(
             Message(waiting[0][0], waiting[-1][0], head + b",".join(text for _, text in waiting) + b"]}")
         )
         after = waiting[-1][0]
         waiting.clear()
 
-    size = 80
+    empty = size = len(named) + 60
     for record in made:
-        text = json.dumps(record, separators=(",", ":")).encode()
+        line = {key: [*value.values()] if isinstance(value, dict) else value for key, value in record.items()}
+        text = _compact(line).encode()
         if waiting and (size + len(text) + 1 > MESSAGE_BYTES or len(waiting) >= most):
             close()
-            size = 80
+            size = empty
         waiting.append((record["seq"], text))
         size += len(text) + 1
     if waiting:
         close()
     return found
+
+
+def _compact(told: object) -> str:
+    return json.dumps(told, separators=(",", ":"))
 
 
 def birth(journal: str, chip: str, first: int, last: int, totals: tuple[str, ...]) -> bytes:

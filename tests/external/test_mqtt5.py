@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
+from tests import packed
 
 from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.ingest.address import Broker
@@ -42,7 +43,7 @@ def test_a_message_that_comes_again_changes_nothing(tmp_path: Path) -> None:
         }
         for n in (1, 2, 3)
     ]  # fmt: skip
-    payload = json.dumps({"journal": "0" * 16, "after": 0, "records": records}).encode()
+    payload = json.dumps(packed.message("0" * 16, 0, records)).encode()
     _, message = decode(f"wheelpit/1/{SITE}/wheel/record", payload, len(payload))
     assert isinstance(message, Sent)
     with Ledger(tmp_path / "ledger.db", 0) as ledger:

@@ -47,6 +47,7 @@ MIDNIGHT_MS: Final = 1_780_268_400_000  # 2026-05-31 23:00 UTC, midnight in Euro
 PATIENCE_MS: Final = 30_000
 HELD: Final = 12  # records in the journal: small, so that short histories reach its end
 LAYOUT: Final = names.layout_of(["battery_v", "charge_a"])
+delivery.WINDOW = 4  # half of what a node uses, so that short histories fill it as well
 RECORD_BYTES: Final = journal_module.RamJournal(LAYOUT, bytes).record_bytes
 ENERGY: Final = LAYOUT.totals.index("charge_mwh")
 
@@ -65,7 +66,7 @@ class Node:
         self.messages = link_module.Messages(SITE, NODE, self.journal.id, self.journal.boot)
         # A message holds two or three records, so that few records fill the window.
         self.messages.record = packets.Message(
-            topics.from_node(SITE, NODE, "record"), qos=1, retain=False, size=1100
+            topics.from_node(SITE, NODE, "record"), qos=1, retain=False, size=900
         )
         encoder = encode.RecordEncoder(LAYOUT, self.journal.id, self.messages.record)
         self.delivery = delivery.Delivery(self.journal, encoder, self.clock, PATIENCE_MS)

@@ -5,11 +5,10 @@ from __future__ import annotations
 from importlib import import_module
 from typing import Any
 
-import msgspec
 from delivery_world import HELD, LAYOUT, RECORD_BYTES
 
-from wheelpit.contract.messages import Record, Records
 from wheelpit.contract.names import SEQ_PER_BOOT
+from wheelpit.ingest.decode import records_in
 
 clock: Any = import_module("node.clock")
 delivery: Any = import_module("node.delivery")
@@ -25,13 +24,13 @@ PATIENCE_MS = 30_000
 class Rig:
     """A journal, a window, and a clock that stands still."""
 
-    def __init__(self, *, size: int = 600) -> None:
+    def __init__(self, *, size: int = 500) -> None:
         self.now_ms = 0
         self.clock = clock.Clock(lambda: self.now_ms)
         self.journal = journal_module.RamJournal(
             LAYOUT, lambda count: b"\x11" * count, room=HELD * RECORD_BYTES
         )
-        message = packets.Message("a/record", qos=1, retain=False, size=size)  # 600 bytes hold one record
+        message = packets.Message("a/record", qos=1, retain=False, size=size)  # 500 bytes hold one record
         self.window = delivery.Delivery(
             self.journal, encode.RecordEncoder(LAYOUT, self.journal.id, message), self.clock, PATIENCE_MS
         )
@@ -54,9 +53,9 @@ class Rig:
         """Send everything that may go; return `after` and the numbers of each message."""
         found = []
         while (message := self.window.next_message(self.now_ms)) is not None:
-            told = msgspec.json.decode(message.payload(), type=Records)
-            numbers = [msgspec.json.decode(raw, type=Record).seq for raw in told.records]
-            found.append((max(0, told.after - SEQ_PER_BOOT), [seq - SEQ_PER_BOOT for seq in numbers]))
+            told = records_in(message.payload())
+            numbers = [(record.seq or 0) - SEQ_PER_BOOT for record in told.records]
+            found.append((max(0, told.after - SEQ_PER_BOOT), numbers))
         return found
 
     def receipt(
@@ -354,11 +353,9 @@ def test_f18_records_made_before_the_clock_was_known_are_dated_when_they_go() ->
     rig.measure(1)
     rig.up()
     rig.now_ms = 6_000
-    told = msgspec.json.decode(rig.window.next_message(rig.now_ms).payload(), type=Records)
-    record = msgspec.json.decode(told.records[0], type=Record)
+    (record,) = records_in(rig.window.next_message(rig.now_ms).payload()).records
     assert (record.end_ms, record.clock) == (None, "none")
     assert rig.clock.offer(1_780_000_006_000, 6_000, 6_000)
     rig.up()
-    told = msgspec.json.decode(rig.window.next_message(rig.now_ms).payload(), type=Records)
-    record = msgspec.json.decode(told.records[0], type=Record)
+    (record,) = records_in(rig.window.next_message(rig.now_ms).payload()).records
     assert (record.end_ms, record.clock) == (1_780_000_005_001, "host")

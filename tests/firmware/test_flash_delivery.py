@@ -48,7 +48,7 @@ class FlashNode(Node):
         boot = self.journal.boot
         self.messages = link_module.Messages(SITE, NODE, self.journal.id, boot)
         self.messages.record = packets.Message(
-            topics.from_node(SITE, NODE, "record"), qos=1, retain=False, size=1100
+            topics.from_node(SITE, NODE, "record"), qos=1, retain=False, size=900
         )
         encoder = encode.RecordEncoder(LAYOUT, self.journal.id, self.messages.record)
         self.delivery = delivery.Delivery(self.journal, encoder, self.clock, PATIENCE_MS)

@@ -12,6 +12,7 @@ import time
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from tests import packed
 from tests.ingest.mqtt_node import JOURNAL, NOON_MS, SITE, SimNode, birth_json, live_json, record_json
 
 from wheelpit.contract.names import SEQ_PER_BOOT
@@ -85,7 +86,7 @@ class Bench:
         return Incoming(topic, payload[: 16 * 1024], len(payload), qos, retained, self.mids, 1)
 
     def records(self, *records: dict[str, Any], after: int = 0, **how: Any) -> Incoming:
-        return self.event("record", {"journal": JOURNAL, "after": after, "records": list(records)}, **how)
+        return self.event("record", packed.message(JOURNAL, after, list(records)), **how)
 
     def handle(self, *events: Event) -> bool:
         return self.writer.handle(events)

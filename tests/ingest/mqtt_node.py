@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
+from tests import packed
 
 from wheelpit.contract.names import SEQ_PER_BOOT
 
@@ -83,7 +84,7 @@ def live_json(up_ms: int = 5_000, **changed: Any) -> dict[str, Any]:
 class SimNode:
     """A node over MQTT: holds its records, sends them in order through a window, goes back when told to."""
 
-    WINDOW = 4
+    WINDOW = 8
 
     def __init__(self, port: int, records: list[dict[str, Any]], per_message: int = 3) -> None:
         self.records = records
@@ -165,7 +166,7 @@ class SimNode:
             if not batch or open_records >= self.WINDOW * self.per_message:
                 return
             after = self.records[at - 1]["seq"] if at else 0
-            body = {"journal": JOURNAL, "after": after, "records": batch}
+            body = packed.message(JOURNAL, after, batch)
             self.client.publish(self.topic("record"), json.dumps(body), 1)
             self.sent = batch[-1]["seq"]
 

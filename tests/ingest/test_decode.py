@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from tests import packed
 
 from wheelpit.contract.messages import Birth, Live, Record, Status, TimeAsk
 from wheelpit.contract.names import SEQ_PER_BOOT
@@ -25,7 +26,7 @@ JSON = st.recursive(
 
 
 def sent(make: Any, *records: dict[str, Any], **changed: Any) -> bytes:
-    return json.dumps({"journal": make.journal, "after": 0, "records": list(records)} | changed).encode()
+    return json.dumps(packed.message(make.journal, 0, list(records)) | changed).encode()
 
 
 def read(kind: str, payload: bytes) -> Any:
@@ -39,9 +40,9 @@ def test_each_kind_is_read(make: Any) -> None:
     assert read("time-ask", ask) == TimeAsk(journal=make.journal, boot=3, up_ms=5)
     assert isinstance(read("birth", json.dumps(make.birth()).encode()), Birth)
     assert isinstance(read("live", json.dumps(make.live()).encode()), Live)
-    message = read("record", sent(make, make.record(1), make.record(2)))
-    assert isinstance(message, Sent)
-    assert [type(record) for record in message.records] == [Record, Record]
+    got = read("record", sent(make, make.record(1), make.record(2)))
+    assert isinstance(got, Sent)
+    assert [type(record) for record in got.records] == [Record, Record]
 
 
 @given(st.sampled_from(KINDS), st.binary(max_size=300))
@@ -73,19 +74,21 @@ def test_a_record_with_one_field_spoiled_spoils_only_itself(name: str, value: An
         "seq": SEQ_PER_BOOT + 1, "first": SEQ_PER_BOOT + 1, "up_ms": 10, "dur_ms": 10, "span_ms": 10, "end_ms": None,
         "clock": "none", "state": "turning", "mean": {}, "min": {}, "max": {}, "total": {},
     }  # fmt: skip
-    payload = json.dumps({"journal": "0" * 16, "after": 0, "records": [base | {name: value}, base]}).encode()
-    message = read("record", payload)
-    assert isinstance(message, Sent)
-    assert isinstance(message.records[0], (Record, BadRecord))
-    assert isinstance(message.records[1], Record)
+    payload = json.dumps(packed.message("0" * 16, 0, [base, base])).encode()
+    whole = json.loads(payload)
+    whole["records"][0][name] = value
+    got = read("record", json.dumps(whole).encode())
+    assert isinstance(got, Sent)
+    assert isinstance(got.records[0], (Record, BadRecord))
+    assert isinstance(got.records[1], Record)
 
 
 @pytest.mark.parametrize("spoiled", [b"NaN", b"Infinity", b"-Infinity", b'"\xff\xfe"', b"1e999"])
 def test_not_a_number_and_bad_text_refuse_one_record_by_its_number(make: Any, spoiled: bytes) -> None:
     payload = sent(make, make.record(1, mean={"battery_v": "HERE"}), make.record(2))
-    message = read("record", payload.replace(b'"HERE"', spoiled))
-    assert isinstance(message, Sent)
-    bad, good = message.records
+    got = read("record", payload.replace(b'"HERE"', spoiled))
+    assert isinstance(got, Sent)
+    bad, good = got.records
     assert isinstance(bad, BadRecord)
     assert (bad.seq, bad.first) == (SEQ_PER_BOOT + 1, SEQ_PER_BOOT + 1)
     assert isinstance(good, Record)
@@ -95,14 +98,14 @@ def test_not_a_number_and_bad_text_refuse_one_record_by_its_number(make: Any, sp
     ("changed", "words"),
     [
         ({"up_ms": -1}, "Expected `int` >= 0 - at `$.up_ms`"),
-        ({"total": {"charge_mwh": 1.5}}, "Expected `int`, got `float` - at `$.total[...]`"),
+        ({"total": {"charge_mwh": 1.5}}, "Expected `int`, got `float` - at `$.total.charge_mwh`"),
         ({"state": "flying"}, "Invalid enum value 'flying' - at `$.state`"),
-        ({"mean": {"battery_v": "12.5"}}, "Expected `float | null`, got `str` - at `$.mean[...]`"),
+        ({"mean": {"battery_v": "12.5"}}, "Expected `float | null`, got `str` - at `$.mean.battery_v`"),
     ],
 )
 def test_what_is_wrong_is_named(make: Any, changed: dict[str, Any], words: str) -> None:
-    message = read("record", sent(make, make.record(1, **changed)))
-    assert message.records[0].reason == f"record: {words}"
+    got = read("record", sent(make, make.record(1, **changed)))
+    assert got.records[0].reason == f"record: {words}"
 
 
 def test_a_record_without_a_legible_number_says_so(make: Any) -> None:
@@ -133,3 +136,33 @@ def test_deep_nesting_is_refused() -> None:
 def test_a_wrong_topic_is_named(topic: str, words: str) -> None:
     with pytest.raises(UndecodableError, match=words):
         decode(topic, b"{}", 2)
+
+
+def test_a_record_with_too_many_or_too_few_values_is_refused_alone_and_kept_with_its_names(make: Any) -> None:
+    whole = json.loads(sent(make, make.record(1), make.record(2), make.record(3)))
+    whole["records"][0]["mean"].append(1.0)
+    whole["records"][1]["total"].pop()
+    got = read("record", json.dumps(whole).encode())
+    long, short, good = got.records
+    assert long.reason == "record: 5 values for 4 names - at `$.mean`"
+    assert short.reason == "record: 2 values for 3 names - at `$.total`"
+    assert (short.seq, good.mean["battery_v"]) == (SEQ_PER_BOOT + 2, 13.5)
+    kept = json.loads(long.raw)
+    assert (kept["channels"], kept["records"]) == (whole["channels"], whole["records"][:1])
+
+
+def test_a_record_of_totals_alone_has_no_values(make: Any) -> None:
+    whole = json.loads(sent(make, make.record(1)))
+    for part in ("mean", "min", "max"):
+        whole["records"][0][part] = []
+    (got,) = read("record", json.dumps(whole).encode()).records
+    assert (got.mean, got.min, got.max) == ({}, {}, {})
+    assert got.total == make.record(1)["total"]
+
+
+@pytest.mark.parametrize("part", ["channels", "totals"])
+def test_a_message_that_names_something_twice_is_refused(make: Any, part: str) -> None:
+    whole = json.loads(sent(make, make.record(1)))
+    whole[part][1] = whole[part][0]
+    with pytest.raises(UndecodableError, match="named twice"):
+        read("record", json.dumps(whole).encode())

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from click.testing import CliRunner
+from tests import packed
 
 from wheelpit.cli import main
 from wheelpit.demo.broker import start_broker
@@ -140,7 +141,7 @@ def test_a_set_up_that_works_and_what_befalls_it(
     )
     # A store that two boards claim, numbers that came twice, a full disk, a log that cannot be folded back.
     twice = make.record(1, up_ms=11_000)
-    body = {"journal": make.journal, "after": 0, "records": [twice]}
+    body = packed.message(make.journal, 0, [twice])
     working.client.publish(working.topic("record"), json.dumps(body), 1)
     field.wait(lambda: field.reader.nodes(make.site)[0].conflicts)
     monkeypatch.setattr(doctor, "_LEAST_FREE", 1 << 62)

@@ -49,7 +49,7 @@ def json_schema(message: type[msgspec.Struct]) -> dict[str, Any]:
     types: list[type[msgspec.Struct]] = [message]
     if message is messages.Records:
         # The host decodes each record by itself, so that one bad record is refused alone.
-        types.append(messages.Record)
+        types.append(messages.RecordLine)
     schemas, definitions = msgspec.json.schema_components(types, ref_template="#/$defs/{name}")
     if message is messages.Records:
         definitions["Records"]["properties"]["records"]["items"] = schemas[1]

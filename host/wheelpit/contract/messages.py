@@ -109,7 +109,7 @@ class Live(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class Record(msgspec.Struct, frozen=True, kw_only=True):
-    """One interval `(up_ms - span_ms, up_ms]` of a boot.
+    """One interval `(up_ms - span_ms, up_ms]` of a boot, its values by name.
 
     `first..seq` is what the record covers (`first < seq` only where records were folded into one); `dur_ms` is
     the measured part of `span_ms`. `mean`, `min`, `max` speak of the interval; `total` counts since boot.
@@ -136,15 +136,40 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
         return self.seq // SEQ_PER_BOOT
 
 
+class RecordLine(msgspec.Struct, frozen=True, kw_only=True):
+    """A record as it crosses the wire: its values stand in the order in which its message names them.
+
+    `mean`, `min` and `max` have a value for each of the message's channels, or none at all where the node sends the
+    totals alone; `total` has one for each of its totals. The rest is as in a `Record`.
+    """
+
+    seq: Seq
+    first: Seq
+    up_ms: Millis
+    dur_ms: Millis
+    span_ms: Millis
+    end_ms: Millis | None
+    clock: Clock
+    state: WheelState
+    mean: list[float | None]
+    min: list[float | None]
+    max: list[float | None]
+    total: list[Count]
+    faults: Faults = {}
+
+
 class Records(msgspec.Struct, frozen=True, kw_only=True):
-    """Records of one journal, oldest first.
+    """Records of one journal and of the same channels and totals, oldest first.
 
     `after` is the seq of the record that the node holds immediately before the first one here (0: none): what
-    lies between and is not stored already is a gap, and only so is a gap made.
+    lies between and is not stored already is a gap, and only so is a gap made. The names are told once a message:
+    they are more than half of a record, and a radio, a broker and a host would carry them again with each.
     """
 
     journal: Journal
     after: Seq
+    channels: list[Code]
+    totals: list[Code]
     records: Annotated[list[msgspec.Raw], msgspec.Meta(min_length=1, max_length=64)]
 
 

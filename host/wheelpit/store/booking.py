@@ -15,7 +15,7 @@ from __future__ import annotations
 import zlib
 from dataclasses import dataclass, field
 from functools import lru_cache
-from operator import gt
+from operator import gt, mul, sub
 from typing import TYPE_CHECKING, Final, Literal
 
 from wheelpit.contract.names import SEQ_PER_BOOT, TOTALS
@@ -263,17 +263,20 @@ def _check_numbers(record: Record) -> None:
 
 def _steps(layout: Layout, values: Mapping[str, float | None]) -> list[int | None]:
     """Return the values of a layout's channels in steps."""
-    found = map(values.get, layout.channels)
+    found = [*map(values.get, layout.channels)]
+    steps: list[int | None]
     try:
-        steps = [
-            None if value is None else round(value * per_unit)
-            for value, per_unit in zip(found, layout.per_unit, strict=True)
-        ]
+        try:
+            steps = [*map(round, map(mul, found, layout.per_unit))]  # None is the next case
+        except TypeError:  # some could not be read
+            steps = [
+                None if value is None else round(value * per_unit)
+                for value, per_unit in zip(found, layout.per_unit, strict=True)
+            ]
     except (OverflowError, ValueError):  # infinity and not-a-number
-        steps = []
-    if not steps or max(map(abs, filter(None, steps)), default=0) >= _MOST_STEPS:
-        for name, per_unit in zip(layout.channels, layout.per_unit, strict=True):
-            value = values.get(name)
+        steps = [_MOST_STEPS]
+    if max(map(abs, filter(None, steps)), default=0) >= _MOST_STEPS:
+        for name, value, per_unit in zip(layout.channels, found, layout.per_unit, strict=True):
             if value is not None and not abs(value) * per_unit < _MOST_STEPS:
                 msg = f"{name} {value} is not a measured value"
                 raise _UnusableError(msg)
@@ -282,11 +285,13 @@ def _steps(layout: Layout, values: Mapping[str, float | None]) -> list[int | Non
 
 def _grown(layout: Layout, totals: Mapping[str, int], before: Mapping[str, int], row_ms: int) -> list[int]:
     """Return by how much the totals grew."""
-    now = [totals[name] for name in layout.totals]
-    grown = [total - before.get(name, 0) for name, total in zip(layout.totals, now, strict=True)]
-    most = _most_in(layout.totals, row_ms)
+    names = layout.totals
+    grown = [*map(totals.__getitem__, names)]
+    if before:
+        grown = [*map(sub, grown, [before.get(name, 0) for name in names])]
+    most = _most_in(names, row_ms)
     if min(grown, default=0) < 0 or any(map(gt, grown, most)):
-        for name, amount, limit in zip(layout.totals, grown, most, strict=True):
+        for name, amount, limit in zip(names, grown, most, strict=True):
             if amount < 0:
                 msg = f"{name} fell from {before[name]} to {totals[name]} within a boot"
                 raise _UnusableError(msg)
