@@ -13,10 +13,12 @@ booked and the node begins again from the receipt.
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from operator import gt, mul, sub
 from typing import TYPE_CHECKING, Final, Literal
+
+import msgspec
 
 from wheelpit.contract.names import SEQ_PER_BOOT, TOTALS
 from wheelpit.store.packing import CLOCKS, FAULTS, STATES, Layout, Stored
@@ -46,8 +48,7 @@ _MOST_PER_HOUR: Final = {name: _PER_HOUR[name.rsplit("_", 1)[1]] for name in TOT
 _SLACK_MS: Final = 3_600_000  # granted on top, so that a short interval is not judged by its rounding
 
 
-@dataclass(frozen=True, slots=True)
-class Head:
+class Head(msgspec.Struct, frozen=True):
     """What is accounted for of a journal.
 
     `seq` is the highest number stored, declared a gap or refused; `booked_seq`, `up_ms` and `totals` speak of
@@ -57,7 +58,7 @@ class Head:
     seq: int = 0
     booked_seq: int = 0
     up_ms: int = 0
-    totals: Mapping[str, int] = field(default_factory=dict)
+    totals: Mapping[str, int] = msgspec.field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +104,7 @@ class Missing:
     before: int
 
 
-@dataclass(frozen=True, slots=True)
-class Booked:
+class Booked(msgspec.Struct, frozen=True):
     """The record is booked."""
 
     head: Head

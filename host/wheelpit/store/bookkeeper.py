@@ -46,8 +46,7 @@ class ZoneChangedError(WheelpitError):
     """A site's time zone changed after full records were deleted."""
 
 
-@dataclass(frozen=True, slots=True)
-class Dated:
+class Dated(msgspec.Struct, frozen=True):
     """A record that was booked with a date, over `(start_ms, end_ms]`."""
 
     record: Record

@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final, get_args
 
+import msgspec
+
 from wheelpit.contract.names import CHANNELS, TOTALS, Clock, Fault, WheelState
 
 if TYPE_CHECKING:
@@ -111,8 +113,7 @@ def _layout(channels: tuple[str, ...], totals: tuple[str, ...]) -> Layout:
     )
 
 
-@dataclass(slots=True)
-class Stored:
+class Stored(msgspec.Struct):
     """A record as it is kept: integers only, channels in steps (`PER_UNIT`), totals as differences.
 
     It covers the last `row_ms` of its boot's uptime, cut by `clip_ms` at the front where that time was booked

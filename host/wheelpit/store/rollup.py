@@ -7,9 +7,10 @@ speaks of (its last `span_ms`), by the time in it that was measured.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from operator import mul
 from typing import TYPE_CHECKING
+
+import msgspec
 
 from wheelpit.store.packing import Sums, split_in_proportion
 
@@ -21,8 +22,7 @@ if TYPE_CHECKING:
     from wheelpit.store.packing import Layout, Stored
 
 
-@dataclass(frozen=True, slots=True)
-class Part:
+class Part(msgspec.Struct, frozen=True):
     """What a record gives to one bucket.
 
     `length_ms` is how much of the bucket it covers, `weight_ms` the measured time in it that its channels speak of.
