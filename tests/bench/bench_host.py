@@ -23,20 +23,17 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
-from tests.bench.grounds import SITE, Grounds, end, now_ms, processor_s, resident_mib, say
-from tests.bench.wire import (
+from tests.bench.backlog import (
     FOUR,
     FULL_TOTALS,
     MINIMUM_TOTALS,
     TWELVE,
-    FastNode,
-    Fleet,
-    Wire,
     birth,
     messages,
-    publication,
     records,
 )
+from tests.bench.grounds import SITE, Grounds, end, now_ms, processor_s, resident_mib, say
+from tests.bench.wire import FastNode, Fleet, Wire, publication
 
 from wheelpit.accounts.export import Format, export, table
 from wheelpit.ingest.inbox import BATCH

@@ -8,8 +8,9 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from tests.bench.backlog import FOUR, MINIMUM_TOTALS, birth, messages, records
 from tests.bench.grounds import SITE, Grounds, now_ms, say
-from tests.bench.wire import FOUR, MINIMUM_TOTALS, FastNode, Fleet, birth, messages, records
+from tests.bench.wire import FastNode, Fleet
 
 from wheelpit.contract.names import SEQ_PER_BOOT
 

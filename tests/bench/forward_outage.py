@@ -18,8 +18,8 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import msgspec
+from tests.bench.backlog import FOUR, MINIMUM_TOTALS, records
 from tests.bench.grounds import end, free_port, now_ms, say, wait
-from tests.bench.wire import FOUR, MINIMUM_TOTALS, records
 from tests.forward.conftest import Server
 
 from wheelpit.contract.messages import Record

@@ -298,6 +298,16 @@ MUTANTS: Final = (
         WINDOW, HISTORIES,
     ),
     Mutant(
+        _TOTALS, "records of other channels travel under the names of the first", "node/encode.py",
+        "elif self._count == RECORDS_MOST or not layout.same(self._layout):",
+        "elif self._count == RECORDS_MOST:", COUNT,
+    ),
+    Mutant(
+        _TOTALS, "every message names the channels of this boot", "node/encode.py",
+        "writer.raw(self._own_names if layout is self._own else _names(layout))",
+        "writer.raw(self._own_names)", COUNT,
+    ),
+    Mutant(
         _KEPT, "a record waits five minutes for the flash", _FLASH,
         "WAIT_MS = const(59_000)", "WAIT_MS = const(299_000)", FLASH,
     ),
