@@ -199,7 +199,7 @@ class RecordEncoder:
         layout = rec.layout or self._own
         if not self._count:
             self._layout = layout
-            writer.raw(self._own_names if layout is self._own else _names(layout))
+            writer.raw(self._own_names if layout.same(self._own) else _names(layout))
         elif self._count == RECORDS_MOST or not layout.same(self._layout):
             return False
         before = writer.at

@@ -304,7 +304,7 @@ MUTANTS: Final = (
     ),
     Mutant(
         _TOTALS, "every message names the channels of this boot", "node/encode.py",
-        "writer.raw(self._own_names if layout is self._own else _names(layout))",
+        "writer.raw(self._own_names if layout.same(self._own) else _names(layout))",
         "writer.raw(self._own_names)", COUNT,
     ),
     Mutant(
