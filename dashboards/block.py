@@ -47,6 +47,9 @@ _PART_OF: Final = {
     "dump_idle": "dump",
     "dump_on": "dump",
     "back_feed": "charge",
+    "hunting": "bridge",
+    "telemetry_urgent": "node",
+    "guard_blind": "node",
 }
 
 

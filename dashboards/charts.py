@@ -17,7 +17,7 @@ import altair as alt
 # loaded while another session's page is at it.
 import pandas  # noqa: F401, ICN001
 
-import palette as c
+import inks as c
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -220,8 +220,8 @@ def _shade(empty: list[Gap]) -> Any:
 
 
 def dressed(chart: Any) -> Any:
-    """Give a chart the board's paper, slate and type."""
-    return chart.configure(
+    """Give a chart the board's paper, slate and type; as a drawing, since a bitmap knows no colours by name."""
+    return chart.properties(usermeta={"embedOptions": {"renderer": "svg"}}).configure(
         background=c.PAPER,
         font="Source Sans, Source Sans Pro, sans-serif",
         view=alt.ViewConfig(stroke=None),

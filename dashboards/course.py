@@ -106,6 +106,12 @@ def sentence(course: Sequence[Standing]) -> str:
     return f"{done} of {len(course)} {tests} a result; {given} of {asked} readings are in."
 
 
+def warned(course: Sequence[Standing], found: Outcome, here: str) -> list[tuple[Standing, list[str]]]:
+    """Return the tests that have something to be looked at, with what it is: the one that is open first."""
+    told = [(one, found.warnings_of(one.step.name)) for one in course]
+    return sorted(((one, words) for one, words in told if words), key=lambda pair: pair[0].step.name != here)
+
+
 def margins(answers: Answers, found: Outcome) -> list[Margin]:
     """Return the three margins."""
     made = []

@@ -28,6 +28,8 @@ STYLE: Final = """
 .bench .care{border-left:4px solid var(--signal);padding:.15rem 0 .15rem .8rem;margin-bottom:.9rem}
 .bench .care b,.bench .wrong b{color:var(--signal)}
 .bench .wrong{border-left:4px solid var(--signal);padding:.1rem 0 .1rem .8rem;font-size:.95rem}
+.bench ul.wrong{list-style:none;margin:0}
+.bench .wrong li{margin:0 0 .2rem;padding:0;font-size:inherit}
 .bench .heading{font-weight:600;margin:.6rem 0 0}
 .bench .done{border-left:4px solid var(--water);padding:.15rem 0 .15rem .8rem;overflow-wrap:anywhere}
 .bench .done p{margin:0 0 .2rem}
@@ -72,6 +74,8 @@ STYLE: Final = """
 .bench .kept dt,.bench .kept dd{margin:0;padding:.35rem 0;border-bottom:1px solid var(--stone)}
 .bench .kept dd{text-align:right;font-weight:600;overflow-wrap:anywhere;max-width:12rem;padding-left:1rem}
 .bench .kept dd.not{font-weight:400;color:var(--quiet)}
+[class*=st-key-bench_to] button{min-height:0;padding:0;text-align:left}
+[class*=st-key-bench_to] button p{text-decoration:underline}
 [class*=st-key-bench_entry] label *{white-space:normal;overflow:visible}
 """
 
@@ -119,6 +123,11 @@ def wrong(words: str, lead: str = "") -> str:
     """Return what is wrong, after a word that leads it in."""
     led = f"<b>{escape(lead)}</b> " if lead else ""
     return f'<p class="wrong">{led}{escape(words)}</p>'
+
+
+def warned(words: Sequence[str]) -> str:
+    """Return what is to be looked at of one test."""
+    return f'<ul class="wrong">{"".join(f"<li>{escape(line)}</li>" for line in words)}</ul>'
 
 
 def results(found: Sequence[Result], earlier: Earlier | None = None) -> str:

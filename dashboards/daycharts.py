@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import altair as alt
 
 import daily
-import palette as c
+import inks as c
 from charts import chart_of, dressed, iso
 
 if TYPE_CHECKING:
@@ -86,9 +86,7 @@ def measured(days: Sequence[Row]) -> Any:
             ],
         )
     )
-    return dressed(
-        bars.properties(height=120, title="Measured, % of the day (today: of the part that has passed)")
-    )
+    return dressed(bars.properties(height=120, title="Measured, % of the day"))
 
 
 def efficiency(days: Sequence[Row]) -> Any:

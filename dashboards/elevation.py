@@ -9,7 +9,7 @@ from html import escape
 from math import asin, atan2, cos, inf, pi, sin
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-import palette as c
+import inks as c
 import symbols
 import wheel
 import words

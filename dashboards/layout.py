@@ -174,11 +174,11 @@ NARROW: Final = Layout(
     marks={
         "wheel": (150, 172),
         "belt": (286, 190),
-        "bridge": (334, 478),
-        "charge": (190, 478),
+        "bridge": (318, 510),
+        "charge": (104, 480),
         "bank": (102, 690),
         "dump": (246, 720),
-        "node": (320, 60),
+        "node": (316, 60),
         "headrace": (80, 50),
     },
 )

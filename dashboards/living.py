@@ -11,7 +11,7 @@ from typing import Final
 
 import streamlit as st
 
-import palette as c
+import inks as c
 
 # The page asks every REFRESH_S; after LOST_S without an answer it no longer trusts what it shows.
 REFRESH_S: Final = 2.5

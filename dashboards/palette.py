@@ -32,6 +32,9 @@ DARK: Final = {
 }
 
 
-def variables(*, dark: bool) -> str:
-    """Return the colours as CSS variables: --slate, --quiet and so on."""
-    return "".join(f"--{name}:{colour};" for name, colour in (DARK if dark else LIGHT).items())
+def variables() -> str:
+    """Return the colours as CSS variables, --slate, --quiet and so on, each for a light ground and for a dark one.
+
+    The browser takes the one that goes with the page around what it colours: Streamlit sets `color-scheme` there.
+    """
+    return "".join(f"--{name}:light-dark({light},{DARK[name]});" for name, light in LIGHT.items())

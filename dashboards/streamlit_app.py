@@ -7,6 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 import data
+import palette
 from wheelpit.places import running
 
 # A picture of our own: a named one would be fetched from elsewhere.
@@ -27,7 +28,18 @@ with st.container(horizontal=True, gap="small"):
     for other in pages:
         st.page_link(other, width="content")
 
-# The living part says by itself when it is not answered; Streamlit's running figure would come and go beside it.
-st.html("<style>[data-testid=stStatusWidget]{display:none}</style>")
+# The living part says by itself when it is not answered; Streamlit's running figure would come and go beside it. The
+# pictures of a report are drawn for paper: they lie on paper also in the dark, and on a phone they are moved sideways,
+# since so much smaller nobody could read them.
+st.html(
+    f"<style>:root{{{palette.variables()}}}"
+    "[data-testid=stStatusWidget]{display:none}"
+    f"[data-testid=stImage] img{{background:{palette.PAPER}}}"
+    "@media(max-width:640px){[data-testid=stImage]{overflow-x:auto}[data-testid=stImage] img{min-width:720px}}"
+    # Of its own captions it makes text too pale to be read by everybody.
+    "[data-testid=stCaptionContainer],[data-testid=stCaptionContainer] *{color:var(--quiet)}"
+    # Streamlit writes white on the first button, whatever its ground.
+    "[data-testid=stBaseButton-primary]:not(:disabled) *{color:var(--paper)}</style>"
+)
 
 page.run()

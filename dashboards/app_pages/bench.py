@@ -11,7 +11,6 @@ import course
 import coursedraw
 import data
 import outcome
-import palette
 import readings
 import states
 from wheelpit.accounts.commission.run import DRAFT
@@ -27,9 +26,7 @@ _LOOK_S = 3
 
 where, plant = states.described()
 allowed = access.access()
-st.html(
-    f"<style>:root{{{palette.variables(dark=st.context.theme.type == 'dark')}}}{coursedraw.STYLE}</style>"
-)
+st.html(f"<style>{coursedraw.STYLE}</style>")
 st.title(f"{plant.site.name}, at the bench", anchor=False)
 stamp = data.stamp(where.state / DRAFT)
 try:
@@ -106,10 +103,22 @@ def _follows(one: Standing) -> None:
         )
 
 
+def _to(one: Standing) -> None:
+    """Name a test, and lead to it where it is not the open one."""
+    name, title = one.step.name, f"{one.number}. {one.step.title}"
+    if name == here:
+        st.markdown(f"**{title}**")
+    else:
+        st.button(f"**{title}**", key=f"bench_to_{name}", on_click=_go, args=(name,), type="tertiary")
+
+
 def _in_hand(all_of_it: Outcome) -> None:
     if all_of_it.warnings:
         st.subheader("To be looked at", anchor=False)
-        st.html(coursedraw.block(*(coursedraw.wrong(warning) for warning in all_of_it.warnings)))
+        with st.container(gap="xsmall"):
+            for one, words in course.warned(standing, all_of_it, here):
+                _to(one)
+                st.html(coursedraw.block(coursedraw.warned(words)))
     st.subheader("In hand", anchor=False)
     st.html(coursedraw.block(coursedraw.margins(course.margins(bench.answers, all_of_it))))
 

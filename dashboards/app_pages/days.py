@@ -40,7 +40,7 @@ for chart in (
         st.altair_chart(chart, theme=None)
 st.markdown(
     f":small[Days are those of {plant.site.time_zone}. A shaded day was not measured; of a pale one only a part was, "
-    "and its true figure may be higher.]"
+    "and its true figure may be higher. What is measured of today is a share of the part that has passed.]"
 )
 for note in daily.notes(books):
     st.markdown(f":small[{note}]")

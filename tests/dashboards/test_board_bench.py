@@ -9,12 +9,10 @@ from typing import TYPE_CHECKING
 import pytest
 import streamlit as st
 from streamlit.testing.v1 import AppTest
-from tests.dashboards.test_board_caches import contrast
 
 import access
 import course
 import coursedraw
-import palette
 from wheelpit import places
 from wheelpit.accounts.commission.answers import Answers
 from wheelpit.accounts.commission.run import Bench, OvertakenError
@@ -63,7 +61,8 @@ def turn_to(app: AppTest, step: str) -> AppTest:
 def fields(app: AppTest) -> list[str]:
     """Return the keys of all that can be written into or pressed, short of the way from test to test."""
     keys = [str(part.key) for part in [*app.text_input, *app.button]]
-    return [key for key in keys if key not in {"bench_back", "bench_next", access.PARAMETER}]
+    ways = ("bench_back", "bench_next", "bench_to_", access.PARAMETER)
+    return [key for key in keys if not key.startswith(ways)]
 
 
 def told(app: AppTest) -> str:
@@ -199,8 +198,35 @@ def test_words_from_a_file_are_no_html() -> None:
     assert "<b>" not in coursedraw.difference("a\n", "<b>\n")
 
 
-@pytest.mark.parametrize("ground", [palette.LIGHT, palette.DARK], ids=["light", "dark"])
-def test_words_can_be_read_on_either_ground(ground: dict[str, str]) -> None:
-    # WCAG 2.2, 1.4.3: 4.5 : 1 for text; from memory.
-    for name in palette.TEXT_COLOURS:
-        assert contrast(ground[name], ground["paper"]) >= 4.5, name
+def test_what_is_to_be_looked_at_stands_under_its_test_the_open_one_first() -> None:
+    answers = Answers(steps_of(PLANT))
+    for key, value in {
+        "signs.battery_a_on": 2.1, "flow.bucket_l": 200, "flow.bucket_s": [19.6, 20.4, 20.1], "flow.weir_m": 0.170,
+        "volts.loaded_v": 13.5, "volts.loaded_a": 6.9, "volts.bridge_v": 20.8, "volts.bridge_a": 3.83,
+        "coast.from_rpm": 5.0, "coast.to_rpm": 9.0, "coast.seconds": [10.0, 10.1, 9.9],
+    }.items():  # fmt: skip
+        answers.give(key, value)  # type: ignore[arg-type] # numbers and lists of them
+    found = outcome_of(PLANT, answers)
+    standing = course.standings(steps_of(PLANT), answers, found)
+
+    def told(here: str) -> dict[str, str]:
+        return {one.step.name: " ".join(words) for one, words in course.warned(standing, found, here)}
+
+    assert list(told("outcome")) == ["signs", "flow", "volts", "coast"]
+    assert list(told("volts")) == ["volts", "signs", "flow", "coast"]
+    for step, words in {
+        "signs": "sense wires", "flow": "V-notch", "volts": "out of the converter", "coast": "the faster",
+    }.items():  # fmt: skip
+        assert words in told("volts")[step]
+    assert sum(len(words) for _, words in course.warned(standing, found, "volts")) == len(found.warnings)
+
+
+def test_a_test_with_something_to_be_looked_at_leads_there(
+    open_page: Callable[..., AppTest], site: Site
+) -> None:
+    Bench(PLANT, site.state, NOW).change("signs.battery_a_on", [2.1], seen=None)
+    app = open_page("turns")
+    app.button(key="bench_to_signs").click().run()
+    assert not app.exception, app.exception
+    assert "1. Sign and zero of every shunt" in [one.value for one in app.subheader]
+    assert not [one for one in app.button if one.key == "bench_to_signs"]

@@ -130,6 +130,7 @@ def test_the_first_page_fits_and_asks_nobody_else(
         assert run(it, "return Math.min(...[...shown.querySelectorAll('text')].map(t => t.getScreenCTM().a * "
                        "parseFloat(getComputedStyle(t).fontSize)))") >= 11  # fmt: skip
         assert run(it, "return root.querySelector('.headline').textContent").startswith("Giving ")
+        _can_be_read_on_either_ground(it)
     assert urls
     assert foreign(urls) == []
 
@@ -154,6 +155,7 @@ def test_the_days_and_the_bench_fit_and_ask_nobody_else(
     _give_a_reading(it, running.bench())
     assert Bench(year.plant, year.state, dt.datetime.now(dt.UTC)).answers.number("turns.wheel") == 20
     assert _overflow(it) <= 0
+    _can_be_read_on_either_ground(it)
     assert foreign(urls) == []
 
 
@@ -214,6 +216,47 @@ def test_an_old_word_stops_the_drawn_wheel_and_a_dead_board_is_said(
     running.process.terminate()
     it.wait_for_selector(".living.silent .lost", timeout=(living.LOST_S + 60) * 1000)
     assert "The board has not answered" in run(it, "return root.querySelector('.lost').textContent")
+
+
+def _can_be_read_on_either_ground(page: Page) -> None:
+    """Check the contrast of all words, WCAG 2.2, success criterion 1.4.3, as it is and after nightfall."""
+    assert _pale(page) == []
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_function("getComputedStyle(document.querySelector('.stApp')).colorScheme === 'dark'")
+    assert _pale(page) == []
+
+
+def _pale(page: Page) -> list[str]:
+    """Return the words of a page, also of its drawings, that stand out too little from their ground."""
+    found = page.evaluate(
+        """() => {
+        const parts = colour => (colour.match(/[\\d.]+/g) || []).map(Number);
+        const linear = p => p / 255 <= 0.04045 ? p / 255 / 12.92 : ((p / 255 + 0.055) / 1.055) ** 2.4;
+        const luminance = ([r, g, b]) => 0.2126 * linear(r) + 0.7152 * linear(g) + 0.0722 * linear(b);
+        const above = e => e.parentElement || (e.getRootNode().host ?? null);
+        const ground = e => {
+          for (; e; e = above(e)) {
+            const colour = parts(getComputedStyle(e).backgroundColor);
+            if (colour.length && (colour[3] ?? 1) > 0.99) return colour;
+          }
+          return [255, 255, 255];
+        };
+        const all = root => [...root.querySelectorAll('*')].flatMap(e => [e, ...(e.shadowRoot ? all(e.shadowRoot) : [])]);
+        const pale = [];
+        for (const e of all(document.querySelector('.stApp'))) {
+          const words = [...e.childNodes].filter(n => n.nodeType === 3).map(n => n.data.trim()).join('');
+          const style = getComputedStyle(e);
+          // An alarm's tag is a drawing under its word, not a ground.
+          if (!words || !e.checkVisibility() || e.matches('style, script, .tagword')) continue;
+          const under = ground(e), [r, g, b, a = 1] = parts(e.matches('text, tspan') ? style.fill : style.color);
+          const seen = [r, g, b].map((p, i) => a * p + (1 - a) * under[i]);
+          const [light, dark] = [luminance(seen), luminance(under)].sort((x, y) => y - x);
+          const contrast = (light + 0.05) / (dark + 0.05);
+          if (contrast < 4.5) pale.push(words + ' (' + contrast.toFixed(1) + ')');
+        }
+        return pale; }"""
+    )
+    return [str(words) for words in found]
 
 
 def _overflow(page: Page) -> float:

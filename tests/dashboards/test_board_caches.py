@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 HERE = bundled("dashboards")
 FILES = sorted(path for path in HERE.rglob("*.py"))
+GROUNDS = {"light": palette.LIGHT, "dark": palette.DARK}
 EACH = pytest.mark.parametrize("path", FILES, ids=[str(path.relative_to(HERE)) for path in FILES])
 
 
@@ -75,12 +76,23 @@ def test_the_shipped_settings() -> None:
     assert "enableCORS" not in told["server"]
 
 
-def test_the_theme_has_the_boards_own_colours() -> None:
-    theme = tomllib.loads((HERE / ".streamlit" / "config.toml").read_text(encoding="utf-8"))["theme"]
-    assert theme["backgroundColor"] == palette.PAPER
-    assert theme["textColor"] == palette.SLATE
-    assert theme["primaryColor"] == palette.WATER
-    assert theme["secondaryBackgroundColor"] == palette.STONE
+@pytest.mark.parametrize("ground", ["light", "dark"])
+def test_the_theme_has_the_boards_own_colours(ground: str) -> None:
+    theme = tomllib.loads((HERE / ".streamlit" / "config.toml").read_text(encoding="utf-8"))["theme"][ground]
+    colours = GROUNDS[ground]
+    for key, name in {
+        "backgroundColor": "paper", "textColor": "slate", "codeTextColor": "slate", "primaryColor": "water",
+        "linkColor": "water", "secondaryBackgroundColor": "stone", "codeBackgroundColor": "stone",
+        "dataframeHeaderBackgroundColor": "stone", "borderColor": "joint", "dataframeBorderColor": "joint",
+    }.items():  # fmt: skip
+        assert theme.pop(key) == colours[name], key
+    assert theme == {}, "a colour that is not the board's own"
+
+
+def test_a_page_names_every_colour_for_both_grounds() -> None:
+    assert set(palette.LIGHT) == set(palette.DARK)
+    for name, colour in palette.LIGHT.items():
+        assert f"--{name}:light-dark({colour},{palette.DARK[name]});" in palette.variables()
 
 
 def luminance(colour: str) -> float:
@@ -104,13 +116,17 @@ def test_contrast_of_black_on_white_is_twenty_one() -> None:
     assert contrast("#000000", "#ffffff") == pytest.approx(21.0)  # WCAG 2.2, note to `contrast ratio`
 
 
-@pytest.mark.parametrize("colour", palette.TEXT_COLOURS.values(), ids=palette.TEXT_COLOURS.keys())
-def test_text_keeps_the_contrast_of_level_aa(colour: str) -> None:
-    assert contrast(colour, palette.PAPER) >= 4.5  # WCAG 2.2, success criterion 1.4.3
-
-
-def test_the_speed_on_the_stone_and_the_words_on_the_signal_do_too() -> None:
-    assert contrast(palette.WATER, palette.STONE) >= 4.5
-    assert contrast(palette.QUIET, palette.STONE) >= 4.5
-    assert contrast(palette.STALE, palette.STONE) >= 4.5
-    assert contrast(palette.PAPER, palette.SIGNAL) >= 4.5
+@pytest.mark.parametrize("ground", ["light", "dark"])
+@pytest.mark.parametrize(
+    ("words", "under"),
+    [
+        *((name, "paper") for name in palette.TEXT_COLOURS),
+        # Speeds, notes and old values on the wheel's pedestal; what is typed into a field.
+        ("water", "stone"), ("quiet", "stone"), ("stale", "stone"), ("slate", "stone"),
+        # An alarm's tag, the first button, the number on a full trough.
+        ("paper", "signal"), ("paper", "water"), ("slate", "wash"),
+    ],
+)  # fmt: skip
+def test_text_keeps_the_contrast_of_level_aa(words: str, under: str, ground: str) -> None:
+    colours = GROUNDS[ground]
+    assert contrast(colours[words], colours[under]) >= 4.5  # WCAG 2.2, success criterion 1.4.3

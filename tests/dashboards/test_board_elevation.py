@@ -193,6 +193,9 @@ def test_an_alarm_is_a_word_at_its_part_and_not_a_colour_alone(
 ) -> None:
     told = texts(elevation.draw(plant, moment(VALUES), layout, {part: "high alarm"}))
     assert ("high alarm", "tagword") in told
-    x, y = layout.marks[part]
-    assert 0 < x < layout.width
-    assert 0 < y < layout.height
+    # The tag of the longest word stays on the paper.
+    drawn = parsed(elevation.draw(plant, moment(VALUES), layout, {part: "critical alarm"}))
+    (tag,) = [rect for rect in drawn.iter(f"{SVG}rect") if rect.get("class") == "tag"]
+    x, y, width, height = (float(tag.get(name, "nan")) for name in ("x", "y", "width", "height"))
+    assert 0 <= x <= layout.width - width
+    assert 0 <= y <= layout.height - height

@@ -158,6 +158,22 @@ def test_what_is_set_by_hand_holds_and_says_so(plant: Plant) -> None:
     assert not changed.reason("charging_a").startswith("set by hand")
 
 
+def test_hunting_is_a_swing_by_a_quarter_of_what_the_wheel_gives_at_best(plant: Plant) -> None:
+    # Four a minute for three minutes: common practice, no source. At 20 L/s the demo's wheel gives 10.2 A of its
+    # converter's 12 A.
+    limits = limits_of(plant)
+    assert (limits.hunting_per_min, limits.hunting_after_s) == (4.0, 180.0)
+    assert limits.hunting_swing_a == pytest.approx(10.2 / 4, abs=0.05)
+    assert not isinstance(plant.converter, NoConverter)
+    small = limits_of(replace(plant, converter=replace(plant.converter, output_limit_a=4.0)))
+    assert small.hunting_swing_a == pytest.approx(1.0, abs=0.01)
+    tested = limits_of(replace(plant, controller=replace(plant.controller, open_test_every_s=30.0)))
+    assert tested.hunting_per_min == 6.0
+    by_hand = limits_of(replace(plant, limits=LimitOverrides(hunting_per_min=8.0, hunting_swing_a=3.0)))
+    assert (by_hand.hunting_per_min, by_hand.hunting_swing_a) == (8.0, 3.0)
+    assert by_hand.reason("hunting_swing_a").startswith("set by hand")
+
+
 def test_silence_waits_for_the_slowest_node(plant: Plant) -> None:
     assert limits_of(plant).telemetry_lost_after_s == 60.0
     slow = limits_of(replace(plant, nodes=(Node(id="wheel", record_s=60),)))

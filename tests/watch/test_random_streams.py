@@ -9,7 +9,7 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wheelpit.contract.messages import Live, Record
+from wheelpit.contract.messages import Guard, Live, Record
 from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.plant.limits import limits_of
@@ -53,6 +53,7 @@ odd_lives = st.fixed_dictionaries(
             },
         ),
         "faults": st.sampled_from([{}, {"wheel_rpm": "absent"}]),
+        "guard": st.sampled_from([None, Guard(alarms=[]), Guard(alarms=["blind"], blind=["wheel_rpm"])]),
     }
 )
 
@@ -119,7 +120,8 @@ def play(story: list[tuple[tuple[Any, ...], int]]) -> sqlite3.Connection:
                 seq = SEQ_PER_BOOT + 1
                 record = Record(
                     seq=seq, first=seq, up_ms=up_ms, dur_ms=1, span_ms=1, end_ms=None, clock="none",
-                    state=state, mean={"wheel_rpm": 9.0, "charge_a": charge_a}, min={}, max={}, total={},
+                    state=state, mean={"wheel_rpm": 9.0, "charge_a": charge_a}, min={}, max={"charge_a": charge_a},
+                    total={"charge_flips": up_ms // 1_000},
                 )  # fmt: skip
                 watch.record(node, record, now_ms - 10_000, now_ms, now_ms)
             elif kind == "status":

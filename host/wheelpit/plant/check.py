@@ -44,7 +44,10 @@ _SHOWN: Final = (  # limits in the order in which a person asks for them
     ("deep_discharge_v", "deep discharge"),
     ("rectified_warning_v", "over-voltage warning"),
     ("rectified_guard_v", "over-voltage, hard"),
+    ("hunting_per_min", "hunting"),
+    ("hunting_swing_a", "hunting, by so much"),
     ("telemetry_lost_after_s", "telemetry lost"),
+    ("urgent_rpm", "lost, and urgent above"),
 )
 _CLOSING: Final = (
     "{dry:.0f} V is a limit for dry places. At a wheel it is wet: codes there use {wet:.0f} or {damp:.0f} V, and this "

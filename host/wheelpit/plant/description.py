@@ -295,8 +295,20 @@ class LimitOverrides:
     overcharge_hard_v: Annotated[float | None, Told("overcharge alarm at 25 °C", 5, 100, "V")] = None
     rectified_warning_v: Annotated[float | None, Told("over-voltage warning", 5, 1000, "V")] = None
     rectified_guard_v: Annotated[float | None, Told("over-voltage alarm", 5, 1000, "V")] = None
+    hunting_per_min: Annotated[
+        float | None, Told("swings of speed or current a minute that are hunting", 1, 60, "1/min")
+    ] = None
+    hunting_swing_a: Annotated[
+        float | None, Told("swing of the charging current that counts for hunting", 0.05, 500, "A")
+    ] = None
     telemetry_lost_after_s: Annotated[
         float | None, Told("silence after which a node is called lost", 15, 86_400, "s")
+    ] = None
+    telemetry_urgent_after_s: Annotated[
+        float | None,
+        Told(
+            "silence after which somebody goes and looks, where it was last heard in danger", 60, 86_400, "s"
+        ),
     ] = None
 
 

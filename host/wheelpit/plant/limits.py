@@ -22,6 +22,7 @@ from wheelpit.physics.battery import (
 from wheelpit.plant.chain import chain_of
 from wheelpit.plant.description import DividerSensor, MonitorSensor, NoConverter, ShuntSensor
 from wheelpit.plant.operating import OperatingPoint, cutin_rpm, cutout_rpm, operating_point, runaway
+from wheelpit.plant.patience import hunting, silence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -37,7 +38,6 @@ _IN_HAND: Final = 0.10  # share kept free below the lowest bound of the rectifie
 _GAIN_OPEN: Final = 1.10  # a wheel gains so much speed while a controller tests its source
 _RACING: Final = 1.30  # above the fastest loaded speed by this factor no load explains the speed
 _SLOW_AFTER_S: Final = 60.0
-_KEEPALIVE_S: Final = 30.0
 _LFP_LOW_CELL_V: Final = 3.0
 _COLDEST_DEGC: Final = -20.0  # a charger's compensation ends about there ...
 _HOTTEST_DEGC: Final = 50.0  # ... and there
@@ -62,7 +62,8 @@ class Limits:
     not_charging_after_s: float
     stop_edges: int
     stop_grace_s: float
-    hunting_flips_per_min: float
+    hunting_per_min: float
+    hunting_swing_a: float
     hunting_after_s: float
     overcharge_after_s: float
     overcharge_warning_after_s: float
@@ -82,7 +83,9 @@ class Limits:
     touch_wet_v: tuple[float, float]
     telemetry_lost_after_s: float
     telemetry_urgent_after_s: float
+    urgent_rpm: float | None
     sensor_fault_after_s: float
+    guard_blind_after_s: float
     absorption_at_25_v: float
     overcharge_warning_at_25_v: float
     overcharge_at_25_v: float
@@ -140,12 +143,9 @@ def limits_of(plant: Plant) -> Limits:
         PhysicsError: The plant lies outside the limits of a formula.
     """
     reasons: dict[str, str] = {}
-    values = {
-        **_speed(plant, reasons),
-        **_battery(plant, reasons),
-        **_rectified(plant, reasons),
-        **_silence(plant, reasons),
-    }
+    values = {**_speed(plant, reasons), **_battery(plant, reasons), **_rectified(plant, reasons)}
+    values |= hunting(plant, values["charging_a"], reasons)
+    values |= silence(plant, values["rectified_guard_v"], values["guard_flow_l_s"], reasons)
     for name, by_hand in (
         ("slow_rpm", plant.limits.slow_rpm),
         ("slow_after_s", plant.limits.slow_after_s),
@@ -154,7 +154,10 @@ def limits_of(plant: Plant) -> Limits:
         ("overcharge_at_25_v", plant.limits.overcharge_hard_v),
         ("rectified_warning_v", plant.limits.rectified_warning_v),
         ("rectified_guard_v", plant.limits.rectified_guard_v),
+        ("hunting_per_min", plant.limits.hunting_per_min),
+        ("hunting_swing_a", plant.limits.hunting_swing_a),
         ("telemetry_lost_after_s", plant.limits.telemetry_lost_after_s),
+        ("telemetry_urgent_after_s", plant.limits.telemetry_urgent_after_s),
     ):
         if by_hand is not None:
             values[name] = by_hand
@@ -193,7 +196,6 @@ def _speed(plant: Plant, reasons: dict[str, str]) -> dict[str, Any]:
         f"{_SLOW_AFTER_S:.0f} s: a wheel lopes, and one slow turn near cut-in is no news"
     )
     reasons["stop_edges"] = "two: one magnet may be missed, or glued on unevenly"
-    reasons["hunting_after_s"] = "3 minutes: a cloud of leaves passes sooner"
     reasons["charging_a"] = (
         f"{charging:g} A: 0.2 % of the shunt's range of {range_a:g} A, at least {_LEAST_CHARGING_A:g} A; less cannot "
         "be told from none"
@@ -216,7 +218,6 @@ def _speed(plant: Plant, reasons: dict[str, str]) -> dict[str, Any]:
         reasons["racing_rpm"] = (
             f"racing above {racing:.1f} rpm, the unloaded speed at {highest:g} L/s: no steady loaded speed is known"
         )
-    reasons["hunting_flips_per_min"] = "4 a minute for 3 minutes: a converter that drops out and starts again"
     return {
         "cutin_rpm": start,
         "cutout_rpm": stop,
@@ -227,8 +228,6 @@ def _speed(plant: Plant, reasons: dict[str, str]) -> dict[str, Any]:
         "not_charging_after_s": 20.0,
         "stop_edges": 2,
         "stop_grace_s": 10.0,
-        "hunting_flips_per_min": 4.0,
-        "hunting_after_s": 180.0,
     }
 
 
@@ -375,21 +374,3 @@ def _flow_that_reaches(plant: Plant, volts: float) -> float | None:
         else:
             low = middle
     return high
-
-
-def _silence(plant: Plant, reasons: dict[str, str]) -> dict[str, Any]:
-    record_s = max(plant.node(node).record_s for node in plant.node_ids)
-    silence = max(2 * _KEEPALIVE_S, 3.0 * record_s)
-    reasons["telemetry_lost_after_s"] = (
-        f"{silence:.0f} s: a node speaks every second and its record comes every {record_s} s; the broker notices a "
-        f"lost one after {1.5 * _KEEPALIVE_S:.0f} s, and a reconnect takes some"
-    )
-    reasons["telemetry_urgent_after_s"] = "1 h: long enough that somebody should go and look"
-    reasons["sensor_fault_after_s"] = (
-        "60 s: one bad reading is no fault, and nobody should wait two minutes for one"
-    )
-    return {
-        "telemetry_lost_after_s": silence,
-        "telemetry_urgent_after_s": 3600.0,
-        "sensor_fault_after_s": 60.0,
-    }

@@ -86,10 +86,14 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """When a node's wheel was last booked as running, and as parked."""
+    """When a node's wheel was last booked as running, and as parked; and how the node was last heard.
+
+    `last_state` is a word of the watch's own; None where nothing is known.
+    """
 
     ran: Moment | None = None
     parked: Moment | None = None
+    last_state: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,13 +182,15 @@ class AlarmStore:
     def heard_nodes(self, site: str) -> dict[str, Memory]:
         """Return the nodes from which anything was ever heard, with what is remembered of each."""
         rows = self._connection.execute(
-            "SELECT node, ran_boot, ran_up_ms, ran_ms, parked_boot, parked_up_ms, parked_ms"
+            "SELECT node, ran_boot, ran_up_ms, ran_ms, parked_boot, parked_up_ms, parked_ms, last_state"
             " FROM alarm_node WHERE site = ? ORDER BY node",
             (site,),
         )
         return {
             row[0]: Memory(
-                None if row[1] is None else Moment(*row[1:4]), None if row[4] is None else Moment(*row[4:7])
+                None if row[1] is None else Moment(*row[1:4]),
+                None if row[4] is None else Moment(*row[4:7]),
+                row[7],
             )
             for row in rows
         }
@@ -196,14 +202,15 @@ class AlarmStore:
         )
 
     def remember(self, site: str, node: str, memory: Memory) -> None:
-        """Keep over a restart when the wheel last ran and was last parked."""
+        """Keep over a restart what is remembered of a node."""
         ran, parked = memory.ran, memory.parked
         self._connection.execute(
             "UPDATE alarm_node SET ran_boot = ?, ran_up_ms = ?, ran_ms = ?,"
-            " parked_boot = ?, parked_up_ms = ?, parked_ms = ? WHERE site = ? AND node = ?",
+            " parked_boot = ?, parked_up_ms = ?, parked_ms = ?, last_state = ? WHERE site = ? AND node = ?",
             (
                 *((ran.boot, ran.up_ms, ran.at_ms) if ran else (None, None, None)),
                 *((parked.boot, parked.up_ms, parked.at_ms) if parked else (None, None, None)),
+                memory.last_state,
                 site,
                 node,
             ),

@@ -113,16 +113,16 @@ def _deep_discharge(live: Live, plant: Plant, limits: Limits) -> Judgement:
     """Judge an empty bank: by its voltage with the drop of its load added, or by one that no load may pull down to."""
     limit = limits.deep_discharge_v
     reason = f"Limit {limits.reason('deep_discharge_v')}."
-    rest_v = _rest_v(live, plant, limits)
+    at_rest_v = rest_v(live, plant, limits)
     loaded_v = live.values.get("battery_v")
-    if rest_v is None or loaded_v is None:
+    if at_rest_v is None or loaded_v is None:
         return Judgement(Verdict.UNSEEN, loaded_v, limit, reason)
     end_v = (
         _volts(plant, _LOADED_END_V)
         if limits.lead_acid
         else LFP_CELL_LEAST_V * lfp_cells(plant.battery.nominal_v)
     )
-    found = below(rest_v, limit, limit + _volts(plant, _DISCHARGE_DEADBAND_V), reason)
+    found = below(at_rest_v, limit, limit + _volts(plant, _DISCHARGE_DEADBAND_V), reason)
     heavy_a = -(live.values.get("battery_a") or 0.0)
     if (
         found.verdict is Verdict.BEYOND
@@ -139,22 +139,22 @@ def _freezing(live: Live, plant: Plant, limits: Limits) -> Judgement:
     While it is charged a bank looks fuller than it is, so this comes late rather than every frosty night: a charged
     bank stands any frost.
     """
-    degc, rest_v = live.values.get("battery_degc"), _rest_v(live, plant, limits)
-    if degc is None or rest_v is None or not limits.lead_acid:
+    degc, at_rest_v = live.values.get("battery_degc"), rest_v(live, plant, limits)
+    if degc is None or at_rest_v is None or not limits.lead_acid:
         return Judgement(Verdict.UNSEEN, degc, None, "")
     low_v, high_v = (_volts(plant, volts) for volts in _REST_V)
-    charge = flooded_charge_from_rest(min(max(rest_v, low_v), high_v), plant.battery.nominal_v)
+    charge = flooded_charge_from_rest(min(max(at_rest_v, low_v), high_v), plant.battery.nominal_v)
     limit = limits.freezing_alarm_degc(charge)
     if limit is None:
         return Judgement(Verdict.UNSEEN, degc, None, "")
     reason = (
-        f"Limit {limit:.0f} °C: 5 K above where the acid freezes at the charge that {rest_v:.2f} V at rest tell, "
+        f"Limit {limit:.0f} °C: 5 K above where the acid freezes at the charge that {at_rest_v:.2f} V at rest tell, "
         f"about {100 * charge:.0f} %."
     )
     return below(degc, limit, limit + _FREEZING_DEADBAND_K, reason)
 
 
-def _rest_v(live: Live, plant: Plant, limits: Limits) -> float | None:
+def rest_v(live: Live, plant: Plant, limits: Limits) -> float | None:
     """Return the bank's voltage with the drop of what it gives added [V]; None where no bank is seen."""
     battery_v = live.values.get("battery_v")
     if battery_v is None or battery_v < _volts(plant, _NO_BATTERY_V):

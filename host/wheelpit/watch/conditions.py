@@ -24,6 +24,7 @@ from wheelpit.watch.bank import judge_bank
 from wheelpit.watch.judgement import Judgement, above
 from wheelpit.watch.machine import Delays, Verdict
 from wheelpit.watch.motion import Motion
+from wheelpit.watch.silence import SILENT_AFTER_MS
 from wheelpit.watch.words import CONDITIONS
 
 if TYPE_CHECKING:
@@ -32,8 +33,6 @@ if TYPE_CHECKING:
     from wheelpit.plant.limits import Limits
     from wheelpit.watch.motion import Seen
 
-# A node that said nothing for so long counts as silent; then the delay begins.
-SILENT_AFTER_MS: Final = 10_000
 _RECTIFIED_DEADBAND: Final = 0.05  # share of the limit
 _WELL_ABOVE_CUTIN: Final = 1.1  # times cut-in: there the capacitor is charged, and current must flow
 _NEAR_FLOAT: Final = 0.98  # of the float voltage: a battery so full may take nothing
@@ -48,10 +47,13 @@ def delays_of(name: str, limits: Limits) -> Delays:
         "overcharge_warning": limits.overcharge_warning_after_s * 1_000,
         "deep_discharge": limits.deep_discharge_after_s * 1_000,
         "not_charging": limits.not_charging_after_s * 1_000,
+        "hunting": limits.hunting_after_s * 1_000,
         "sensor_fault": limits.sensor_fault_after_s * 1_000,
+        "guard_blind": limits.guard_blind_after_s * 1_000,
         "rectified_high": limits.rectified_after_s * 1_000,
         "underspeed": limits.slow_after_s * 1_000,
         "telemetry_lost": limits.telemetry_lost_after_s * 1_000 - SILENT_AFTER_MS,
+        "telemetry_urgent": limits.telemetry_urgent_after_s * 1_000 - SILENT_AFTER_MS,
     }.get(name)
     return told if on_ms is None else replace(told, on_ms=max(0, round(on_ms)))
 
@@ -59,7 +61,7 @@ def delays_of(name: str, limits: Limits) -> Delays:
 def judge(
     live: Live, seen: Seen, plant: Plant, limits: Limits, raised_at: dict[str, float | None]
 ) -> dict[str, Judgement]:
-    """Judge every condition that a live message can speak of.
+    """Judge every condition that a live message can speak of by itself; see `hunting` for the one that takes more.
 
     Args:
         live: The message.
@@ -81,20 +83,9 @@ def judge(
         "stall": _stall(seen, limits),
         "underspeed": _underspeed(seen, limits),
         "ran_down": _ran_down(seen, limits),
+        "guard_blind": _guard_blind(live),
         "sensor_fault": _sensor_fault(live),
     }
-
-
-def telemetry(*, offline: bool, silent_ms: int, heard_ms: int | None, limits: Limits) -> Judgement:
-    """Judge whether a node is lost: its last will said so, or it has been silent for some seconds."""
-    lost = offline or silent_ms >= SILENT_AFTER_MS
-    return Judgement(
-        Verdict.BEYOND if lost else Verdict.WITHIN,
-        silent_ms / 1_000,
-        limits.telemetry_lost_after_s,
-        f"Limit {limits.reason('telemetry_lost_after_s')}.",
-        heard_ms,
-    )
 
 
 def _rectified_high(live: Live, limits: Limits) -> Judgement:
@@ -142,8 +133,11 @@ def _not_charging(live: Live, seen: Seen, plant: Plant, limits: Limits) -> Judge
 
 def _may_taper(live: Live, plant: Plant, limits: Limits) -> bool:
     """Say whether a series controller may rightly take nothing: the battery is near its float voltage or above."""
-    if plant.controller.topology != "series":
-        return False
+    return plant.controller.topology == "series" and nearly_full(live, plant, limits)
+
+
+def nearly_full(live: Live, plant: Plant, limits: Limits) -> bool:
+    """Say whether the battery is near its float voltage or above, or may be, where its voltage is not known."""
     battery_v = live.values.get("battery_v")
     absorption_v = limits.absorption_v(live.values.get("battery_degc"))
     full_v = absorption_v - (plant.controller.absorption_v - plant.controller.float_v)
@@ -175,13 +169,28 @@ def _back_feed(live: Live, seen: Seen, limits: Limits) -> Judgement:
     return Judgement(verdict, charge_a, -limits.charging_a, reason)
 
 
-def _sensor_fault(live: Live) -> Judgement:
-    """Judge whether the node says that a sensor cannot be read; while parked, somebody may be at work on it."""
-    verdict = Verdict.BEYOND if live.faults else Verdict.WITHIN
+def _guard_blind(live: Live) -> Judgement:
+    """Judge whether the node's own guard says that it cannot read what it needs; while parked, as for a sensor."""
+    blind = live.guard.blind if live.guard is not None else []
+    verdict = Verdict.BEYOND if blind else Verdict.WITHIN
     if live.state == "parked":
         verdict = Verdict.UNSEEN
-    named = ", ".join(f"{channel} ({code})" for channel, code in sorted(live.faults.items()))
-    return Judgement(verdict, float(len(live.faults)), 0.0, f"The node says of it: {named}.")
+    named = ", ".join(f"{name} ({live.faults.get(name, 'nothing comes')})" for name in sorted(blind))
+    return Judgement(verdict, float(len(blind)), 0.0, f"It says that it needs and cannot read: {named}.")
+
+
+def _sensor_fault(live: Live) -> Judgement:
+    """Judge whether the node says that a sensor cannot be read; while parked, somebody may be at work on it.
+
+    One that blinds the guard is told as that, and not a second time.
+    """
+    blind = live.guard.blind if live.guard is not None else []
+    faults = {channel: code for channel, code in live.faults.items() if channel not in blind}
+    verdict = Verdict.BEYOND if faults else Verdict.WITHIN
+    if live.state == "parked":
+        verdict = Verdict.UNSEEN
+    named = ", ".join(f"{channel} ({code})" for channel, code in sorted(faults.items()))
+    return Judgement(verdict, float(len(faults)), 0.0, f"The node says of it: {named}.")
 
 
 def _pickup_silent(live: Live, seen: Seen, limits: Limits) -> Judgement:

@@ -115,11 +115,11 @@ class Tracker:
         self._rocking = False
         self._held_v: float | None = None
 
-    def record(self, record: Record, end_ms: int) -> Memory:
+    def record(self, record: Record, end_ms: int) -> tuple[Moment | None, Moment | None]:
         """Take a booked record: it tells of running and of parking that no live message showed.
 
         After a restart, or where live messages were lost, this is how a sudden stop is known from a slow one.
-        Returns what is to be remembered over the next restart.
+        Returns when it last ran and was last parked, to be remembered over the next restart.
         """
         moment = Moment(record.boot, record.up_ms, end_ms)
         if record.state == "parked":
@@ -129,7 +129,7 @@ class Tracker:
             charging = charge_a is None or charge_a >= self._limits.charging_a
             if charging and rpm is not None and rpm >= self._limits.cutout_rpm:
                 self._note_fast(moment)
-        return Memory(self._fast, self._parked)
+        return self._fast, self._parked
 
     def live(self, live: Live, now_ms: int, charge_a: float | None) -> Seen:
         """Take a live message.

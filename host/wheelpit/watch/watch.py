@@ -8,7 +8,7 @@ this object.
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
@@ -16,10 +16,12 @@ from wheelpit.contract.topics import HOST
 from wheelpit.plant.description import PickupSensor
 from wheelpit.plant.limits import limits_of
 from wheelpit.store.alarms import AlarmRow, Memory, Raised
-from wheelpit.watch.conditions import delays_of, judge, telemetry
+from wheelpit.watch.conditions import delays_of, judge, nearly_full
 from wheelpit.watch.host import judge_host
-from wheelpit.watch.machine import LONGEST_STEP_MS, Change, Machine
+from wheelpit.watch.hunting import CHOPPING, HuntingTracker, hunting
+from wheelpit.watch.machine import LONGEST_STEP_MS, Change, Machine, Verdict
 from wheelpit.watch.motion import Tracker
+from wheelpit.watch.silence import state_of, telemetry, urgent
 from wheelpit.watch.words import CONDITIONS, cleared_message, raised_message
 
 if TYPE_CHECKING:
@@ -33,6 +35,8 @@ if TYPE_CHECKING:
 
 # How old the current from another node may be when it is laid beside this node's edges.
 _FRESH_MS: Final = 5_000
+# How a node was heard flickers at a limit: it is written so seldom, and when nothing more is heard.
+_STATE_MS: Final = 60_000
 
 
 @dataclass(slots=True)
@@ -49,8 +53,10 @@ class _Node(_Watched):
     """One node: its wheel, and when it was last heard."""
 
     tracker: Tracker
+    hunting: HuntingTracker
     memory: Memory
     kept: Memory  # as much of it as the ledger has
+    kept_ms: int = 0
     offline: bool = False
     silent_ms: int = 0
     counted_ms: int | None = None  # up to when silence was counted
@@ -113,7 +119,18 @@ class Watch:
         found = self._heard(node, now_ms)
         seen = found.tracker.live(live, now_ms, self._charge_a(live, now_ms))
         raised_at = {name: row.limit for name, row in found.standing.items()}
-        for name, judgement in judge(live, seen, self._plant, self.limits, raised_at).items():
+        judged = judge(live, seen, self._plant, self.limits, raised_at)
+        chops = self._plant.controller.topology in CHOPPING
+        judged["hunting"] = hunting(
+            found.hunting.live(live, seen),
+            self.limits,
+            now_ms,
+            may_chop=chops and nearly_full(live, self._plant, self.limits),
+        )
+        state = state_of(live, seen, judged, self._plant, self.limits)
+        if state != found.memory.last_state:
+            found.memory = replace(found.memory, last_state=state)
+        for name, judgement in judged.items():
             machine = found.machines[name]
             if not machine.active and any(
                 found.machines[other].active for other in CONDITIONS[name].explained_by
@@ -139,7 +156,9 @@ class Watch:
             now_ms: The host's time [Unix ms].
         """
         found = self._heard(node, now_ms)
-        found.memory = found.tracker.record(record, end_ms)
+        found.hunting.record(record)
+        ran, parked = found.tracker.record(record, end_ms)
+        found.memory = replace(found.memory, ran=ran, parked=parked)
 
     def status(self, node: str, online: bool, now_ms: int) -> None:  # noqa: FBT001 - the message has one fact
         """Take a node's status: its own "online", or "offline" from its last will."""
@@ -156,26 +175,26 @@ class Watch:
     def tick(self, now_ms: int) -> None:
         """Let time pass, about once a second and at the end of each batch.
 
-        Silence is judged here, what people said of alarms is taken, and what records showed is kept over a restart.
+        Silence is judged here, what people said of alarms is taken, and what messages showed is kept over a restart.
         """
         if self._requests is not None:
             for seen in self._requests.take(self._site, now_ms):
                 self.acknowledge(seen)
         for found in self._nodes.values():
-            if found.memory != found.kept:
-                found.kept = found.memory
-                self._alarms.remember(self._site, found.name, found.memory)
             gap_ms = 0 if found.counted_ms is None else now_ms - found.counted_ms
             # A clock that was set, or a service that slept, is no proof of silence.
             found.silent_ms += min(max(gap_ms, 0), LONGEST_STEP_MS)
             found.counted_ms = now_ms
-            judgement = telemetry(
+            lost = telemetry(
                 offline=found.offline,
                 silent_ms=found.silent_ms,
                 heard_ms=found.heard_ms,
                 limits=self.limits,
             )
-            self._observe(found, "telemetry_lost", judgement, now_ms)
+            self._observe(found, "telemetry_lost", lost, now_ms)
+            self._keep(found, now_ms, heard=lost.verdict is Verdict.WITHIN)
+            danger = urgent(lost, found.memory.last_state, found.standing, self.limits)
+            self._observe(found, "telemetry_urgent", danger, now_ms)
         for watched in (self._host, *self._nodes.values()):
             for name, row in watched.standing.items():
                 if watched.machines[name].overdue(now_ms):
@@ -197,8 +216,14 @@ class Watch:
         )
 
     def _new(self, node: str, memory: Memory) -> _Node:
-        tracker = Tracker(self.limits, self._magnets, memory)
-        return _Node(node, self._machines(of_host=False), tracker=tracker, memory=memory, kept=memory)
+        return _Node(
+            node,
+            self._machines(of_host=False),
+            tracker=Tracker(self.limits, self._magnets, memory),
+            hunting=HuntingTracker(self.limits),
+            memory=memory,
+            kept=memory,
+        )
 
     def _machines(self, *, of_host: bool) -> dict[str, Machine]:
         return {
@@ -212,6 +237,17 @@ class Watch:
         if name == HOST:
             return self._host
         return self._nodes.setdefault(name, self._new(name, Memory()))
+
+    def _keep(self, found: _Node, now_ms: int, *, heard: bool) -> None:
+        """Write what is remembered of a node, where that has changed."""
+        memory, kept = found.memory, found.kept
+        if memory == kept:
+            return
+        state_alone = (memory.ran, memory.parked) == (kept.ran, kept.parked)
+        if state_alone and heard and 0 <= now_ms - found.kept_ms < _STATE_MS:
+            return
+        found.kept, found.kept_ms = memory, now_ms
+        self._alarms.remember(self._site, found.name, memory)
 
     def _known(self, node: str, now_ms: int) -> _Node:
         found = self._nodes.get(node)

@@ -48,6 +48,7 @@ class Outcome:
     Attributes:
         results: in the order of the steps.
         warnings: what is wrong or not to be believed, and what to look at.
+        warned: the step to which each of the warnings belongs.
         entries: what may be written into plant.toml.
         rating: the level sensor's own table, if it was gauged.
 
@@ -55,6 +56,7 @@ class Outcome:
 
     results: list[Result] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    warned: list[str] = field(default_factory=list)
     entries: list[Entry] = field(default_factory=list)
     rating: Rating | None = None
 
@@ -62,6 +64,10 @@ class Outcome:
         """Take a result and return its figure."""
         self.results.append(Result(key=key, what=what, figure=figure, unit=unit, step=step))
         return figure
+
+    def warnings_of(self, step: str) -> list[str]:
+        """Return the warnings that belong to a step."""
+        return [words for name, words in zip(self.warned, self.warnings, strict=True) if name == step]
 
     def get(self, key: str) -> Figure | None:
         """Return a result by its key."""

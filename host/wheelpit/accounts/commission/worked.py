@@ -19,10 +19,11 @@ if TYPE_CHECKING:
     from wheelpit.accounts.commission.answers import Answers
     from wheelpit.plant.description import Plant
 
-# In an order in which each finds what it builds upon.
+# In an order in which each finds what it builds upon, after the step whose readings it works out.
 _PARTS: Final = (
-    torques.signs, torques.pulls, torques.turns, torques.volts, running.flow, running.rating, running.loaded,
-    running.standing, running.threshold, running.coast,
+    ("signs", torques.signs), ("pull", torques.pulls), ("turns", torques.turns), ("volts", torques.volts),
+    ("flow", running.flow), ("rating", running.rating), ("volts", running.loaded), ("pull", running.standing),
+    ("threshold", running.threshold), ("coast", running.coast),
 )  # fmt: skip
 
 
@@ -37,9 +38,10 @@ def outcome_of(plant: Plant, answers: Answers) -> Outcome:
 
     """
     found = Outcome()
-    for part in _PARTS:
+    for step, part in _PARTS:
         try:
             part(plant, answers, found)
         except PhysicsError as error:
             found.warnings.append(f"{part.__name__}: {error}")
+        found.warned += [step] * (len(found.warnings) - len(found.warned))
     return found
