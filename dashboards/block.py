@@ -38,6 +38,7 @@ _PART_OF: Final = {
     "battery_hot": "bank",
     "cold_charging": "bank",
     "deep_discharge": "bank",
+    "sense_lost": "bank",
     "battery_freezing": "bank",
     "overcharge_warning": "bank",
     "battery_warm": "bank",

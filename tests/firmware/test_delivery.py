@@ -7,6 +7,7 @@ from typing import Any
 
 from delivery_world import HELD, LAYOUT, RECORD_BYTES
 
+from wheelpit.contract.messages import Record
 from wheelpit.contract.names import SEQ_PER_BOOT
 from wheelpit.ingest.decode import records_in
 
@@ -354,8 +355,10 @@ def test_f18_records_made_before_the_clock_was_known_are_dated_when_they_go() ->
     rig.up()
     rig.now_ms = 6_000
     (record,) = records_in(rig.window.next_message(rig.now_ms).payload()).records
+    assert isinstance(record, Record)
     assert (record.end_ms, record.clock) == (None, "none")
     assert rig.clock.offer(1_780_000_006_000, 6_000, 6_000)
     rig.up()
     (record,) = records_in(rig.window.next_message(rig.now_ms).payload()).records
+    assert isinstance(record, Record)
     assert (record.end_ms, record.clock) == (1_780_000_005_001, "host")

@@ -171,6 +171,26 @@ def test_a_diversion_load_that_is_idle_or_on_at_the_wrong_time(
     assert raised_by(5 * MINUTE, told) == raised
 
 
+@pytest.mark.parametrize(
+    ("told", "raised"),
+    [
+        # Common practice, no source: a lead-acid bank that takes amperes shows more than 6 V, whatever is wrong with it.
+        pytest.param({"battery_v": 0.0, "charge_a": 6.0}, ["sense_lost"], id="the sense wire is off"),
+        pytest.param({"battery_v": 0.2, "battery_a": -5.0}, ["sense_lost"], id="the same, discharging"),
+        pytest.param(
+            {"battery_v": 0.0, "charge_a": 0.0, "battery_a": 0.0}, [], id="the bank is away for service"
+        ),
+        pytest.param({"battery_v": 0.0}, [], id="no current is measured"),
+        pytest.param({"battery_v": None, "charge_a": 6.0}, [], id="the sensor itself says that it fails"),
+        pytest.param({"battery_v": 12.4, "charge_a": 6.0}, [], id="a battery"),
+    ],
+)
+def test_a_battery_without_a_voltage_that_takes_current_is_not_seen(
+    told: dict[str, float | None], raised: list[str]
+) -> None:
+    assert raised_by(5 * MINUTE, told) == raised
+
+
 def test_a_regulator_that_chops_is_no_stuck_one(bank: Bank) -> None:
     for _ in range(20):
         bank.run(20, battery_v=13.0, dump_a=12.0, charge_a=6.0, battery_degc=25.0)

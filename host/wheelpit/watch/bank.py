@@ -44,6 +44,7 @@ def judge_bank(
         "cold_charging": _cold_charging(live, limits),
         "dump_idle": _dump_idle(live, plant, limits),
         "dump_on": _dump_on(live, plant, limits),
+        "sense_lost": _sense_lost(live, plant, limits),
         "deep_discharge": _deep_discharge(live, plant, limits),
         "battery_freezing": _freezing(live, plant, limits),
         "overcharge_warning": _overcharge_warning(live, plant, limits, raised_at.get("overcharge_warning")),
@@ -160,6 +161,21 @@ def rest_v(live: Live, plant: Plant, limits: Limits) -> float | None:
     if battery_v is None or battery_v < _volts(plant, _NO_BATTERY_V):
         return None
     return battery_v + max(0.0, -(live.values.get("battery_a") or 0.0)) * limits.battery_ohm
+
+
+def _sense_lost(live: Live, plant: Plant, limits: Limits) -> Judgement:
+    """Judge whether a current flows at a battery that shows no voltage; a disconnected one has neither."""
+    battery_v = live.values.get("battery_v")
+    limit = _volts(plant, _NO_BATTERY_V)
+    reason = f"Below {limit:.1f} V no battery takes or gives {limits.charging_a:.1f} A."
+    flows_a = [abs(amps) for name in ("charge_a", "battery_a") if (amps := live.values.get(name)) is not None]
+    if battery_v is None or not flows_a:
+        verdict = Verdict.UNSEEN
+    elif battery_v >= limit:
+        verdict = Verdict.WITHIN
+    else:
+        verdict = Verdict.BEYOND if max(flows_a) >= limits.charging_a else Verdict.BETWEEN
+    return Judgement(verdict, battery_v, limit, reason)
 
 
 def _dump_idle(live: Live, plant: Plant, limits: Limits) -> Judgement:

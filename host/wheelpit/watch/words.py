@@ -155,6 +155,21 @@ _OF_PLANT: Final[tuple[Condition, ...]] = (
         ),
     ),
     Condition(
+        name="sense_lost",
+        priority="high",
+        delays=Delays(20 * SECOND, MINUTE, 8 * HOUR),
+        unit="V",
+        title="The battery's voltage is not seen although current flows",
+        text=(
+            "The wire that senses it is off, or its fuse has blown. Overcharge, deep discharge and frost are not watched, "
+            "and what flows now is booked at no voltage, as no energy."
+        ),
+        remedy=(
+            "Measure at the battery posts, with no flame or spark near them: a bank that gasses must not be charged on. "
+            "Take the fuse at the source end of the sense wire out before you touch the wire."
+        ),
+    ),
+    Condition(
         name="deep_discharge",
         priority="high",
         delays=Delays(60 * SECOND, 10 * MINUTE, 8 * HOUR),
