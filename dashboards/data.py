@@ -165,13 +165,13 @@ def today(time_zone: str) -> date:
 @st.cache_data(ttl=60, max_entries=4, show_spinner=False)
 def oldest_day(ledger: Path, site: str) -> date | None:
     """Return the first local day with records, or None where there is none."""
-    days = reading(ledger).days(site)
+    days = reading(ledger).day_marks(site)
     return days[0].day if days else None
 
 
 def booked(ledger: Path, site: str) -> bool:
     """Whether any day has been booked."""
-    return bool(reading(ledger).days(site))
+    return bool(reading(ledger).day_marks(site))
 
 
 @st.cache_data(ttl=30, max_entries=8, show_spinner=False)
@@ -189,7 +189,7 @@ def undated_wh(ledger: Path, site: str) -> float:
 @st.cache_data(ttl=300, max_entries=6, show_spinner="Reading the season")
 def sections(ledger: Path, plant_file: Path, year: int, month: int | None) -> list[Section]:
     """Return what there is to say of a year, or of one month of it. Raises `ReportError` where nothing was booked."""
-    reader, described = LedgerReader(ledger), plant(plant_file)
+    reader, described = reading(ledger), plant(plant_file)
     if month is None:
         return sections_of(gather_period.year_of(reader, ledger.parent, described, year))
     return sections_of(gather_period.month(reader, ledger.parent, described, year, month))

@@ -141,7 +141,7 @@ def test_days_of_which_only_sums_are_kept_are_named(filled: Any, tmp_path: Path)
         assert prune(db, 1, 100) == 25
     told = run(str(tmp_path / "records.csv"))
     assert "1 records of" in told.output
-    assert "not in it: 1 days up to 2026-10-25, of which only sums are kept" in told.output
+    assert "not in it: 25 records of 1 days up to 2026-10-25, of which only sums are kept" in told.output
     told = run(str(tmp_path / "buckets.csv"), "--what", "buckets")
     assert "only sums" not in told.output
     assert len(rows(tmp_path / "buckets.csv")) == 26 * 6

@@ -121,7 +121,7 @@ def test_it_is_what_the_reader_gives_record_by_record(reader: LedgerReader, tmp_
     rows = reader.records(SITE, NOON - 86_400_000, NOON + 86_400_000)
     found = written(reader, tmp_path / "out.csv")
     assert len(found) == len(rows) == 4
-    channels, totals = reader.columns()
+    channels, totals = reader.columns(SITE)
     for cell, row in zip(found, rows, strict=True):
         assert [
             cell[name] for name in ("node", "seq", "start_utc_ms", "end_utc_ms", "span_ms", "dur_ms")

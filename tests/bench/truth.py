@@ -41,6 +41,8 @@ GOALS: Final[dict[str, tuple[str, float]]] = {
     "missed_energy_inside_pct": (">=", 90.0),
     "clogging_found_noted_pct": (">=", 85.0),
     "false_clogging": ("<=", 0.0),
+    "held_back_inside_pct": (">=", 90.0),
+    "false_held_back": ("<=", 0.0),
     "matching_regret_pct": ("<=", 1.0),
 }
 _MARGIN: Final = 2.0  # points on either side of 95 %

@@ -5,9 +5,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import functools
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -114,6 +115,72 @@ class Rack:
         self.false += (everywhere.episodes if everywhere else 0) - (here.episodes if here else 0)
 
 
+def _in_series(plant: Plant) -> Plant:
+    """Return a plant whose controller opens the source when the battery is full."""
+    controller = dataclasses.replace(plant.controller, topology="series", dump_w=None)
+    sensors = tuple(sensor for sensor in plant.sensors if sensor.channel != "dump_a")
+    return dataclasses.replace(plant, controller=controller, sensors=sensors)
+
+
+def _beside(plant: Plant) -> Plant:
+    """Return the same plant with a controller that diverts beside the battery: the wheel gives what it can."""
+    controller = dataclasses.replace(
+        plant.controller, topology="diversion-at-battery", dump_w=DEMO.controller.dump_w
+    )
+    return dataclasses.replace(plant, controller=controller)
+
+
+@dataclass(slots=True)
+class Held:
+    """What a full battery behind a series controller held back, over a month of each plant."""
+
+    hits: list[bool] = field(default_factory=list)
+    off: list[float] = field(default_factory=list)
+    widths: list[float] = field(default_factory=list)
+    false: int = 0
+
+    def add(self, number: int, say: Say) -> None:
+        """Run a plant, and run it again with nothing held back."""
+        told = _in_series(fitted(DEMO, "stage_m") if number % 2 else fitted(DEMO))
+        made = variant(told, number)
+        go = functools.partial(
+            twin.run, told, _RUN_DAYS, assumptions=made.assumptions, seed=number, sensor_seed=made.sensor_seed
+        )
+        free, run = go(true=_beside(made.plant)), go(true=made.plant)
+        begin = round(float(np.random.default_rng([number, 17]).uniform(60, 110)))
+        rows = slice(begin * twin.ROWS_A_DAY, (begin + 30) * twin.ROWS_A_DAY)
+        true_wh = float((free.truth["given_w"] - run.truth["given_w"])[rows].sum()) / 6
+        limits = limits_of(told)
+        found = missed_energy(run.ten, told, limits, rows=rows)
+        figure = next((one.energy_wh for one in found if one.cause == "full battery"), None)
+        self.false += any(
+            one.cause == "full battery" for one in missed_energy(free.ten, told, limits, rows=rows)
+        )
+        if true_wh < _LEAST_WH:
+            return
+        hit = figure is not None and figure.low <= true_wh <= figure.high
+        self.hits.append(hit)
+        if figure is not None:
+            self.off.append(figure.value / true_wh - 1)
+            self.widths.append((figure.high - figure.low) / 2 / true_wh)
+        if not hit:
+            shown = "nothing" if figure is None else f"{figure.value:.0f} +- {1.96 * figure.u:.0f}"
+            say(f"    plant {number}, full battery in series: {shown} Wh found, {true_wh:.0f} Wh true")
+
+
+def _all_held(plants: int, say: Say) -> Held:
+    """Run so many plants whose controller opens the source when the battery is full."""
+    held = Held()
+    for number in range(1, plants + 1):
+        held.add(number, say)
+    say(
+        f"  held back by a full battery, controller in series: {sum(held.hits)} of {len(held.hits)} inside the interval, "
+        f"off by {100 * float(np.median(held.off)):+.1f} % in the middle, {100 * float(np.abs(held.off).max()):.0f} % at "
+        f"most; {held.false} claimed where nothing was held back"
+    )
+    return held
+
+
 def run(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - how all parts of the truth are called
     """Compare the energy missed by cause with the twin run again without the fault: figures by key, with their unit."""
     inside: dict[str, list[bool]] = {cause: [] for cause in _CASES}
@@ -148,6 +215,7 @@ def run(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - how all parts of the t
                 for rack, raked_ms in zip(racks.values(), ([], notes), strict=True):
                     rack.add(told, run, trial, raked_ms, true_wh)
                     rack.add(told, well, trial, raked_ms, 0.0)
+    held = _all_held(3 if quick else 20, say)
     every = [hit for hits in inside.values() for hit in hits]
     for cause, hits in inside.items():
         say(f"  missed by {cause}: {sum(hits)} of {len(hits)} inside the interval")
@@ -163,5 +231,8 @@ def run(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - how all parts of the t
         "missed_energy_interval_pct": (100 * width, "% of the energy, median half width"),
         "clogging_found_pct": (100 * bare.found / max(bare.tried, 1), "%"),
         "clogging_found_noted_pct": (100 * noted.found / max(noted.tried, 1), "%"),
+        "held_back_inside_pct": (100 * sum(held.hits) / max(len(held.hits), 1), "%"),
+        "held_back_interval_pct": (100 * float(np.median(held.widths)), "% of the energy, median half width"),
+        "false_held_back": (float(held.false), "claims"),
         "false_clogging": (float(bare.false + noted.false), "claims"),
     }

@@ -56,6 +56,7 @@ class Gate:
 
         class Handler(BaseHTTPRequestHandler):
             protocol_version = "HTTP/1.1"
+            disable_nagle_algorithm = True  # each answer would wait 40 ms for the acknowledgement of its head
 
             def do_GET(self) -> None:
                 gate.pass_on(self)

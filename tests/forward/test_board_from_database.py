@@ -30,7 +30,7 @@ pytestmark = pytest.mark.slow
 SITE = "sallow-ghyll"
 
 
-def test_the_days_page_shows_what_was_forwarded(
+def test_days_and_season_show_what_was_forwarded(
     influx: Any,
     forward: Callable[..., Any],
     state: Path,
@@ -75,4 +75,11 @@ def test_the_days_page_shows_what_was_forwarded(
         sorted((book.energy_wh or 0.0) / 1000 for book in books),
         abs=0.0006,  # the page shows kWh
     )
+    app = app.switch_page("app_pages/season.py").run()
+    st.cache_data.clear()
+    assert not app.exception, app.exception
+    assert not app.error, app.error
+    shown_kwh = sum(book.energy_wh or 0.0 for book in books) / 1000
+    words = " ".join(str(each.proto) for each in app.main)
+    assert f"{shown_kwh:.1f}" in words, words
     assert not (state / FILE).exists()

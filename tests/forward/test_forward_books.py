@@ -4,17 +4,23 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pytest
+from click.testing import CliRunner
+from tests.forward import leat
 
 from wheelpit.accounts.books import day_books
+from wheelpit.cli import main
 from wheelpit.contract.messages import Record
 from wheelpit.contract.names import CHANNELS, SEQ_PER_BOOT, TOTALS
 from wheelpit.demo.past import give_past
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.store.booking import Sent
 from wheelpit.store.bookkeeper import Bookkeeper
+from wheelpit.store.database import BUCKET, TOKEN, URL
 from wheelpit.store.days import LocalDays
 from wheelpit.store.ledger import FILE, Ledger
 from wheelpit.store.packing import Layout, Stored
@@ -24,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from wheelpit.store.database import Database
     from wheelpit.store.rows import RecordRow
 
 pytestmark = pytest.mark.slow
@@ -55,7 +62,11 @@ def sums_by_day(rows: list[RecordRow], zone: str) -> dict[dt.date, dict[str, int
 
 
 def test_the_books_of_either_store_are_equal_to_the_integer(
-    influx: Any, forward: Callable[..., Any], past: int
+    influx: Any,
+    forward: Callable[..., Any],
+    past: int,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     desk = forward(influx.where)
     desk.all()
@@ -70,7 +81,7 @@ def test_the_books_of_either_store_are_equal_to_the_integer(
     assert day_books(database, SITE, plant) == day_books(ledger, SITE, plant)
     first, last = days[0].start_ms + 1_234_567, days[0].end_ms - 7_654_321
     assert database.buckets(SITE, first, last) == ledger.buckets(SITE, first, last)
-    assert database.columns() == ledger.columns()
+    assert database.columns(SITE) == ledger.columns(SITE)
     names, channels = tuple(TOTALS), tuple(CHANNELS)
     mine = ledger.bucket_columns(SITE, first, last, names, channels)
     theirs = database.bucket_columns(SITE, first, last, names, channels)
@@ -79,6 +90,7 @@ def test_the_books_of_either_store_are_equal_to_the_integer(
     assert {name: column.tolist() for name, column in mine.totals.items()} == {
         name: column.tolist() for name, column in theirs.totals.items()
     }
+    np.testing.assert_equal(theirs.mean, mine.mean)
     assert {name: column.tolist() for name, column in mine.valid_ms.items()} == {
         name: column.tolist() for name, column in theirs.valid_ms.items()
     }
@@ -89,6 +101,63 @@ def test_the_books_of_either_store_are_equal_to_the_integer(
     assert len(rows) == past
     again = sums_by_day(rows, "Europe/London")
     assert {day.day: day.totals for day in days} == again
+    other = tmp_path / leat.SITE
+    other.mkdir()
+    leat.give(other)
+    forward(influx.where, other).all()
+    commands_agree(influx.where, other, tmp_path, monkeypatch)
+
+
+# A match takes the wheel's own curve, and says so of either.
+ASKED = (
+    ("books", "--gaps"),
+    ("books", "--json"),
+    ("books", "--from-records"),
+    ("cascade", "--json"),
+    ("hours", "--fine", "--json"),
+    ("hours", "--from", "2025-03-28", "--to", "2025-03-31"),
+    ("season", "--all", "--json"),
+    ("battery", "--json"),
+    ("match",),
+    ("report", "--year", "2026"),
+    ("export", "--what", "records"),
+    ("export", "--what", "buckets"),
+    ("export", "--what", "days"),
+)
+
+
+def commands_agree(where: Database, folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Ask both stores the same; then the database alone, far from the plant's folder."""
+    for name, value in ((URL, where.url), (BUCKET, where.bucket), (TOKEN, where.token)):
+        monkeypatch.setenv(name, value)
+    monkeypatch.setattr("time.time_ns", lambda: leat.NOW_MS * 1_000_000)
+    out = tmp_path / "out"
+
+    def told(store: str, state: Path, *words: str) -> str:
+        more = [] if words[0] == "report" else ["--site", leat.SITE]
+        if words[0] == "report":
+            more += ["--out", str(out)]
+        if words[0] == "export":
+            more += ["--format", "csv", "--replace", str(out)]
+        done = CliRunner().invoke(main, [*words, *more, "--store", store, "--state", str(state)])
+        assert done.exit_code in {0, 2}, done.output
+        return done.output + (out.read_text("utf-8") if str(out) in more else "")
+
+    for words in ASKED:
+        mine, theirs = (told(store, folder, *words) for store in ("ledger", "influx"))
+        assert mine == theirs, words
+    # What the columns are made of is there: stops, a step's resistance, a bank that is counted, what has no date.
+    assert "the wheel stopped at 2026-03-" in told("influx", folder, "hours", "--fine")
+    assert "resistance" in told("influx", folder, "battery")
+    assert "undated: 12.345 Wh" in told("influx", folder, "books")
+
+    mill = tmp_path / "mill"
+    mill.mkdir()
+    shutil.copy(folder / "plant.toml", mill)
+    for words in (("season",), ("battery",), ("report", "--year", "2026")):
+        said = " ".join(told("influx", mill, *words).split())
+        assert "has no logbook.db: copy it there" in said, words
+        assert words[0] != "report" or "Not known here: alarms are only in the ledger" in said
 
 
 def few(path: Path) -> None:

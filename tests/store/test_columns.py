@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -9,7 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from wheelpit.contract.names import SEQ_PER_BOOT
-from wheelpit.store import reader
+from wheelpit.store import decoded
+from wheelpit.store.columns import columns_of_days
 from wheelpit.store.packing import Sums, decode, encode, pack_sums, unpack_sums
 from wheelpit.store.unpacking import unpack_columns, unpack_many_sums
 
@@ -72,12 +74,12 @@ def test_bucket_columns_are_the_buckets(desk: Any, record: Callable[..., Record]
         assert columns.totals[name].tolist() == [bucket.totals.get(name, 0) for bucket in buckets]
 
 
-def test_days_decoded_together_are_those_decoded_one_by_one(
-    desk: Any, record: Callable[..., Record], noon_ms: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def four_days(desk: Any, record: Callable[..., Record], noon_ms: int) -> Any:
+    """A ledger of four days of two nodes, of which one counts more than the other, and on the last day sleeps."""
     for day in range(4):
         end_ms = desk.now_ms = noon_ms + day * 86_400_000
-        for number, node in enumerate(("wheel", "house")):
+        for number, node in enumerate(("wheel", "house")[: 1 if day == 3 else 2]):
             extra = {"load_mwh": day} if number else {}
             total = {"charge_mwh": 100 + day, "charge_valid_ms": 10_000} | extra
             desk.take(
@@ -85,13 +87,43 @@ def test_days_decoded_together_are_those_decoded_one_by_one(
                 node=node,
                 journal=f"{day * 2 + number + 1:016x}",
             )
+    return desk
+
+
+def test_day_columns_are_the_days(four_days: Any) -> None:
+    days = four_days.reader.days("site")
+    columns = four_days.reader.day_columns("site")
+    assert columns.days == tuple(day.day for day in days)
+    assert columns.start_ms.tolist() == [day.start_ms for day in days]
+    assert columns.end_ms.tolist() == [day.end_ms for day in days]
+    assert columns.span_ms.tolist() == [day.span_ms for day in days]
+    assert columns.longest_record_ms.tolist() == [day.longest_record_ms for day in days]
+    for name, column in columns.totals.items():
+        assert column.tolist() == [day.totals.get(name, 0) for day in days]
+        assert columns.told[name].tolist() == [name in day.totals for day in days]
+    assert columns.told["load_mwh"].tolist() == [True, True, True, False]
+    for channel, mean in columns.mean.items():
+        assert mean.tolist() == [day.channels[channel].mean for day in days]
+        assert columns.valid_ms[channel].tolist() == [day.channels[channel].valid_ms for day in days]
+    assert columns.total("dump_mwh").tolist() == columns.measured("stage_m").tolist() == [0, 0, 0, 0]
+    # A store without packed ones makes them of its rows.
+    for name, told in dataclasses.asdict(columns_of_days(days)).items():
+        assert str(told) == str(getattr(columns, name))
+    assert four_days.reader.day_columns("site", days[1].day, days[2].day).days == columns.days[1:3]
+    assert four_days.reader.day_columns("elsewhere").days == ()
+
+
+def test_days_decoded_together_are_those_decoded_one_by_one(
+    four_days: Any, noon_ms: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk = four_days
     one_by_one = desk.reader.days("site"), desk.reader.buckets("site", noon_ms, noon_ms + 4 * 86_400_000)
-    monkeypatch.setattr(reader, "_MANY", 1)
+    monkeypatch.setattr(decoded, "_MANY", 1)
     assert (
         desk.reader.days("site"),
         desk.reader.buckets("site", noon_ms, noon_ms + 4 * 86_400_000),
     ) == one_by_one
-    assert [row.totals["charge_mwh"] for row in one_by_one[0]] == [200, 202, 204, 206]
+    assert [row.totals["charge_mwh"] for row in one_by_one[0]] == [200, 202, 204, 103]
 
 
 def test_channel_columns_are_the_buckets_means_and_day_marks_change_with_what_is_booked(

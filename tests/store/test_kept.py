@@ -184,6 +184,13 @@ def test_a_freshly_read_month_gives_what_was_asked_for_and_no_more(world: World)
     world.check(("dump_mwh",), ("battery_v", "stage_m"), 0, HOURS)
 
 
+def test_a_file_that_is_spoilt_down_to_its_table_names_is_made_anew(world: World) -> None:
+    world.check(TOTALS, CHANNELS, 0, HOURS)
+    world.spoil(483, 128)
+    for _ in range(2):
+        world.check(TOTALS, CHANNELS, 0, HOURS)
+
+
 def test_days_that_a_restored_ledger_lost_are_gone(world: World) -> None:
     world.back_up()
     world.add(HOURS + 72, 5)

@@ -3,18 +3,29 @@
 from __future__ import annotations
 
 import dataclasses
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from tests.twin.plants import plant_of
 
 from wheelpit.plant import demo_plant_path, load_plant
+from wheelpit.plant.description import FoldBackConverter
 from wheelpit.twin.assumptions import USUAL
 from wheelpit.twin.bank import BankModel
 from wheelpit.twin.condition import Condition
 from wheelpit.twin.fast.bank import BankColumns, FastBank
 from wheelpit.twin.trouble import UnmodelledError
 
+if TYPE_CHECKING:
+    from wheelpit.plant import Plant
+
 DEMO = load_plant(demo_plant_path())
+SERIES = plant_of("fold-back", "series")
+assert isinstance(DEMO.converter, FoldBackConverter)
+VOLTAGE_LIMITED = dataclasses.replace(
+    DEMO, converter=dataclasses.replace(DEMO.converter, output_limit_v=14.4)
+)
 CALM = dataclasses.replace(USUAL, dump_chopped=False, inverter_ripple=0.0)
 STEP_S = 0.05
 RECORD_S = 10.0
@@ -151,12 +162,40 @@ def test_a_load_beyond_any_bank_trips_the_inverter() -> None:
     assert not bank.loads_on
 
 
-@pytest.mark.parametrize(
-    ("table", "changes"), [("controller", {"topology": "series"}), ("converter", {"output_limit_v": 14.4})]
-)
-def test_a_plant_whose_full_battery_unloads_the_wheel_is_refused(
-    table: str, changes: dict[str, object]
-) -> None:
-    plant = dataclasses.replace(DEMO, **{table: dataclasses.replace(getattr(DEMO, table), **changes)})
+def test_in_series_it_lets_in_what_the_bank_in_small_steps_does() -> None:
+    given_w, load_w = minutes((25, 80.0)), minutes((10, 15.0), (3, 200.0), (12, 15.0))
+    bank = BankModel(SERIES, CALM, 0.985)
+    let_in_w = []
+    for given, load in zip(given_w.tolist(), load_w.tolist(), strict=True):
+        sums = 0.0
+        for _ in range(round(RECORD_S / STEP_S)):
+            bank.tend(STEP_S)
+            bank.advance(STEP_S, min(given, bank.cap_w), load)
+            sums += bank.charge_w * STEP_S / RECORD_S
+        let_in_w.append(sums)
+    fast = FastBank(SERIES, CALM, 0.985)
+    begun = (fast.chemical_j, fast.polarised_j, fast.self_discharge_j)
+    found = fast.stretch(given_w, load_w, CALM.room_degc)
+    taken_w = given_w - found.refused_w
+    assert closes(fast, begun, taken_w, found) < 1e-3
+    settled = np.ones(given_w.size, bool)
+    for at in (0, 60, 78):  # from rest, and where a load switches
+        settled[at : at + 18] = False
+    assert np.abs(taken_w - let_in_w)[settled].max() < 2.0
+    assert taken_w[settled].min() < 40.0
+    assert np.allclose(found.charge_a * found.battery_v, taken_w)
+    assert found.dump_a.max() == 0
+
+
+def test_a_series_controller_that_fails_open_lets_nothing_in() -> None:
+    bank = FastBank(SERIES, USUAL, 0.7)
+    bank.suffer(Condition(controller_open=True))
+    found = bank.stretch(minutes((20, 80.0)), minutes((20, 15.0)), 20.0)
+    assert found.refused_w.tolist() == [80.0] * 120
+    assert np.allclose(found.charge_a, 0.0)
+
+
+@pytest.mark.parametrize("plant", [plant_of("fixed", "series"), VOLTAGE_LIMITED], ids=["fixed", "limited"])
+def test_a_plant_that_a_full_battery_makes_hunt_is_refused(plant: Plant) -> None:
     with pytest.raises(UnmodelledError, match="dynamic twin"):
         FastBank(plant, USUAL, 0.5)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 from statistics import fmean
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from tests.twin.plants import plant_of
 
 from wheelpit.plant import demo_plant_path, load_plant
 from wheelpit.plant.description import LinearSensor
@@ -19,6 +21,9 @@ from wheelpit.twin.faultbook import Episode
 from wheelpit.twin.machine import TwinPlant
 from wheelpit.twin.season import DailyFlow, Season
 from wheelpit.twin.trouble import UnmodelledError
+
+if TYPE_CHECKING:
+    from wheelpit.plant import Plant
 
 DEMO = load_plant(demo_plant_path())
 CALM = dataclasses.replace(USUAL, wander_share=0.0, lamp_w=0.0, steady_load_w=0.0)
@@ -76,6 +81,41 @@ def test_it_agrees_with_the_dynamic_twin_over_an_hour_at_several_flows() -> None
         for name, values in means.items():
             assert course.channels[name][late].mean() == pytest.approx(fmean(values), rel=0.02), (flow, name)
     assert fast.run(10).truth["state_of_charge"][0] == pytest.approx(dynamic.bank.state_of_charge, abs=2e-3)
+
+
+@pytest.mark.slow
+def test_a_series_controller_unloads_the_wheel_as_in_the_dynamic_twin_and_the_books_close() -> None:
+    series = plant_of("fold-back", "series")
+    assumptions = dataclasses.replace(
+        CALM, room_degc=15.0, winding_cooling_s=90.0, winding_j_per_k_w=CALM.winding_j_per_k_w / 40
+    )
+
+    def twin(plant: Plant, share: float, habits: Habits | None = None) -> FastTwin:
+        water = DailyFlow([7.0], air_degc=15.0)
+        return FastTwin(
+            plant, first_day=DAY, source=water, habits=habits, assumptions=assumptions, state_of_charge=share
+        )
+
+    fast = twin(series, 0.995)
+    dynamic = TwinPlant(series, flow_l_s=7.0, state_of_charge=0.995, assumptions=assumptions)
+    for bank in (dynamic.bank, fast._bank):
+        bank.hold_limit()
+    course = fast.run(60)
+    frames = [dynamic.frame() for _ in range(60 * 20)][40 * 20 :]
+    for name in ("wheel_rpm", "rectified_v", "battery_v", "charge_a"):
+        settled = fmean(frame.mean[name] for frame in frames)
+        assert course.channels[name][4:].mean() == pytest.approx(settled, rel=0.015), name
+
+    held, free = twin(series, 0.9, Habits()), twin(DEMO, 0.9, Habits())
+    course, unheld = held.run(2 * 86_400), free.run(2 * 86_400)
+    assert held.balance().error_share < 1e-3
+    assert held.balance().dump_j == 0
+    shown, truth = course.channels, course.truth
+    assert np.allclose(shown["charge_a"] * shown["battery_v"], truth["given_w"], atol=0.01)
+    assert np.all(truth["given_w"] <= unheld.truth["given_w"] + 0.01)
+    less = truth["given_w"] < 0.9 * unheld.truth["given_w"]
+    assert 0.05 < less.mean() < 0.95
+    assert np.all(shown["wheel_rpm"][less] > unheld.channels["wheel_rpm"][less])
 
 
 def test_a_month_closes_and_has_every_column() -> None:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 LEAST_IN_BIN: Final = 3  # ten-minute means, as half an hour of data is asked of a bin by IEC 61400-12-1
 _BINS: Final = 24
-_WHOLE: Final = 0.99
+_WHOLE_MS: Final = round(0.99 * STEP_MS)
 _ALMOST: Final = 0.95
 _FROST_WATER_DEGC: Final = 1.0
 _FROST_ROOM_DEGC: Final = 4.0  # where no thermometer stands in the water, the battery's tells of a frost
@@ -128,13 +128,14 @@ def last_restart(ten: TenMinutes, restarts: tuple[Restart, ...]) -> tuple[int, s
 
 def good_rows(ten: TenMinutes) -> Flags:
     """Return the rows that speak for the healthy plant as it usually runs, their neighbours included."""
+    told = ten.columns
     fine = (
-        (ten["turning_ms"] >= _WHOLE * STEP_MS)
-        & (ten["charging_ms"] >= _WHOLE * STEP_MS)
-        & (ten["parked_ms"] == 0)
-        & (ten["charge_flips"] == 0)
+        (told["turning_ms"] >= _WHOLE_MS)
+        & (told["charging_ms"] >= _WHOLE_MS)
+        & (told["parked_ms"] == 0)
+        & (told["charge_flips"] == 0)
         & (ten.measured() >= _ALMOST)
-        & np.isfinite(ten["wheel_rpm"])
+        & np.isfinite(told["wheel_rpm"])
         & ~frost(ten)
     )
     before = np.concatenate((np.zeros(1, bool), fine[:-1])) if fine.size else fine
@@ -145,10 +146,10 @@ def good_rows(ten: TenMinutes) -> Flags:
 
 def frost(ten: TenMinutes) -> Flags:
     """Return the rows in which ice is likely on the wheel, as far as a thermometer tells."""
-    if ten.has("water_degc"):
-        found: Flags = np.nan_to_num(ten["water_degc"], nan=99.0) < _FROST_WATER_DEGC
-        return found
-    cold: Flags = np.nan_to_num(ten["battery_degc"], nan=99.0) < _FROST_ROOM_DEGC
+    channel, least = (
+        ("water_degc", _FROST_WATER_DEGC) if ten.has("water_degc") else ("battery_degc", _FROST_ROOM_DEGC)
+    )
+    cold: Flags = ten.columns[channel] < least  # what is not a number is not cold
     return cold
 
 
@@ -165,10 +166,11 @@ def flow_l_s(ten: TenMinutes, plant: Plant) -> Floats:
 def curve(x: Floats, y: Floats, rows: Flags) -> Curve | None:
     """Return y against x by the method of bins over some rows; None where there is nothing to bin."""
     use = rows & np.isfinite(x) & np.isfinite(y)
-    if use.sum() < LEAST_IN_BIN:
+    x, y = x[use], y[use]
+    if x.size < LEAST_IN_BIN:
         return None
-    width = _round_width(float(np.ptp(np.percentile(x[use], (2, 98)))) / _BINS, float(np.abs(x[use]).max()))
-    bins = bin_means(x[use], y[use], width)
+    width = _round_width(float(np.ptp(np.percentile(x, (2, 98)))) / _BINS, float(np.abs(x).max()))
+    bins = bin_means(x, y, width)
     return Curve(bins.x, bins.y, bins.u, bins.count.astype(np.float64), bins.count >= LEAST_IN_BIN)
 
 
@@ -212,7 +214,7 @@ def _k_open(ten: TenMinutes, plant: Plant) -> Figure | None:
     current = ten["rectified_a"] if ten.has("rectified_a") else ten["charge_a"]
     before = np.concatenate((np.full(1, np.nan), speed[:-1])) if speed.size else speed
     use = (
-        (ten["turning_ms"] + ten["parked_ms"] >= _WHOLE * STEP_MS)
+        (ten["turning_ms"] + ten["parked_ms"] >= _WHOLE_MS)
         & (ten["charging_ms"] == 0)
         & (np.abs(current) < _NO_CURRENT_A)
         & (speed >= before * (1 - _STEADY))
@@ -230,8 +232,10 @@ def _k_conducting(ten: TenMinutes, plant: Plant, good: Flags) -> Figure | None:
     if not ten.has("rectified_a"):
         return None
     told = plant.alternator
-    amps, volts = ten["rectified_a"], ten["rectified_v"]
-    use = good & (amps > _NO_CURRENT_A) & np.isfinite(volts) & np.isfinite(speed)
-    overlap_ohm = 3 * told.pole_pairs * speed[use] * told.inductance_h / math.pi
-    drops = 2 * told.diode_v + (2 * told.resistance_ohm + overlap_ohm) * amps[use]
-    return _figure_of((volts[use] + drops) / speed[use], note, u)
+    amps, volts = (ten.columns[name][good].astype(np.float64) for name in ("rectified_a", "rectified_v"))
+    speed = speed[good]
+    use = (amps > _NO_CURRENT_A) & np.isfinite(volts) & np.isfinite(speed)
+    amps, volts, speed = amps[use], volts[use], speed[use]
+    overlap_ohm = 3 * told.pole_pairs * speed * told.inductance_h / math.pi
+    drops = 2 * told.diode_v + (2 * told.resistance_ohm + overlap_ohm) * amps
+    return _figure_of((volts + drops) / speed, note, u)

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from wheelpit.accounts.battery_rows import BatteryRows, Beliefs, Course
     from wheelpit.plant.description import Plant
     from wheelpit.store.logbook import Entry
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.reading import Reading
 
 MS_PER_DAY: Final = 86_400_000
 REPLACE_CAPACITY: Final = 0.80  # of the label (US Bureau of Reclamation, storage batteries; IEEE 450)
@@ -118,7 +118,7 @@ class BatteryAccount:
 
 
 def battery_account(
-    reader: LedgerReader,
+    reader: Reading,
     site: str,
     plant: Plant,
     *,

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from wheelpit.plant.description import Plant
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.reading import Reading
 
     Whole = NDArray[np.int64]
     Floats = NDArray[np.float64]
@@ -150,7 +150,7 @@ class Course:
     last_full_ms: int | None = None
 
 
-def battery_rows(reader: LedgerReader, site: str, from_ms: int, to_ms: int) -> BatteryRows:
+def battery_rows(reader: Reading, site: str, from_ms: int, to_ms: int) -> BatteryRows:
     """Read what flowed into and out of a site's battery, from `battery_a` and `battery_v`."""
     columns = reader.bucket_columns(site, from_ms, to_ms, _TOTALS, ("battery_v", "battery_degc"))
     totals = columns.totals
@@ -167,7 +167,7 @@ def battery_rows(reader: LedgerReader, site: str, from_ms: int, to_ms: int) -> B
     )
 
 
-def charge_rows(reader: LedgerReader, site: str, from_ms: int, to_ms: int) -> BatteryRows:
+def charge_rows(reader: Reading, site: str, from_ms: int, to_ms: int) -> BatteryRows:
     """Read what `charge_a` brought to the battery node: no state of charge follows, what the loads took is not in it."""
     columns = reader.bucket_columns(site, from_ms, to_ms, _CHARGE_TOTALS, ("battery_v", "battery_degc"))
     totals, none = columns.totals, np.zeros(columns.start_ms.size)

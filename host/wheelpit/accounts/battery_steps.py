@@ -9,13 +9,12 @@ import numpy as np
 
 from wheelpit.accounts.figure import Figure
 from wheelpit.plant.precision import EXACT, precision_of
-from wheelpit.store.recordcolumns import record_columns
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from wheelpit.plant.description import Plant
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.reading import Reading
 
     Floats = NDArray[np.float64]
 
@@ -66,13 +65,13 @@ def resistance_of_steps(
     )
 
 
-def step_resistance(reader: LedgerReader, site: str, plant: Plant, from_ms: int, to_ms: int) -> Figure | None:
+def step_resistance(reader: Reading, site: str, plant: Plant, from_ms: int, to_ms: int) -> Figure | None:
     """Return a battery's resistance [ohm] from the records of a time, with the sensors' share in its uncertainty."""
     least_a = max(_LEAST_A, plant.battery.capacity_ah / _LEAST_RATE)
     wanted = (("battery_v", "mean"), ("battery_a", "mean"))
     blocks = [
         (block.start_ms, block.end_ms, block.values[wanted[0]], block.values[wanted[1]])
-        for block in record_columns(reader, site, from_ms, to_ms, totals=(), values=wanted)
+        for block in reader.record_columns(site, from_ms, to_ms, totals=(), values=wanted)
         if all(name in block.values for name in wanted)
     ]
     if not blocks:

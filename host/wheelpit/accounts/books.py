@@ -10,6 +10,7 @@ never a mean of ratios. How sure an energy is follows from the sensors of its da
 
 from __future__ import annotations
 
+import math
 import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
@@ -24,11 +25,9 @@ if TYPE_CHECKING:
     from datetime import date
 
     from wheelpit.accounts.figure import Figure
-    from wheelpit.accounts.uncertainty import Trust
     from wheelpit.plant.description import Plant
-    from wheelpit.store.columns import BucketColumns
+    from wheelpit.store.columns import BucketColumns, DayColumns
     from wheelpit.store.reading import Reading
-    from wheelpit.store.rows import BucketRow, DayRow
 
 Basis = Literal["charge", "battery"]
 
@@ -139,17 +138,19 @@ def day_books(
 
     """
     now_ms = time.time_ns() // 1_000_000 if now_ms is None else now_ms
-    rows = reader.days(site, first, last)
-    trusts = None if plant is None else Trusts(plant)
+    days = reader.day_columns(site, first, last)
+    shelf = _Shelf(days, None if plant is None else Trusts(plant), now_ms)
+    size = len(days.days)
     found: list[DayBook] = []
-    for at in range(0, len(rows), _BLOCK_DAYS):
-        block = rows[at : at + _BLOCK_DAYS]
+    for at in range(0, size, _BLOCK_DAYS):
+        block = range(at, min(at + _BLOCK_DAYS, size))
         columns = None
         if details:
-            columns = reader.bucket_columns(site, block[0].start_ms, block[-1].end_ms, _COLUMNS)
-        found += [_book(row, trusts, columns, now_ms) for row in block]
+            from_ms, to_ms = int(days.start_ms[block[0]]), int(days.end_ms[block[-1]])
+            columns = reader.bucket_columns(site, from_ms, to_ms, _COLUMNS)
+        found += [shelf.book(row, columns) for row in block]
         if progress is not None:
-            progress(len(found), len(rows))
+            progress(len(found), size)
     return found
 
 
@@ -162,14 +163,7 @@ def total_energy(books: Sequence[DayBook]) -> Figure | None:
     told = [(book, book.energy) for book in books if book.energy is not None]
     if not told:
         return None
-    whole = total(
-        Uncertain(
-            energy.value,
-            {source: part for source, part in book.budget if source != _READINGS},
-            dict(book.budget).get(_READINGS, 0.0),
-        )
-        for book, energy in told
-    )
+    whole = total(_uncertain(energy.value, book.budget) for book, energy in told)
     measured_ms = sum(book.coverage * (book.end_ms - book.start_ms) for book in books)
     span_ms = books[-1].end_ms - books[0].start_ms
     bound = any(energy.origin == "lower-bound" for _, energy in told)
@@ -179,103 +173,144 @@ def total_energy(books: Sequence[DayBook]) -> Figure | None:
     )
 
 
-def _book(row: DayRow, trusts: Trusts | None, columns: BucketColumns | None, now_ms: int) -> DayBook:
-    totals = row.totals
-    trust = None if trusts is None else trusts.at(row.start_ms)
-    basis, lower_bound, note = _basis(totals, None if trust is None else trust.plant)
-    energy_mwh = None if basis is None else totals.get(_ENERGY[basis], 0)
-    coverage = _coverage(row, basis, now_ms)
-    energy = _energy(row, basis, trusts, trust)
-    peak_w = efficiency = gaps = None
-    if columns is None:
-        efficiency = _efficiency_of_day(totals)
-    else:
-        low, high = np.searchsorted(columns.start_ms, [row.start_ms, row.end_ms])
-        of_day = {name: column[low:high] for name, column in columns.totals.items()}
-        starts, ends = columns.start_ms[low:high], columns.end_ms[low:high]
-        efficiency = _efficiency(of_day)
-        until_ms = min(row.end_ms, max(now_ms, row.start_ms))
-        if basis is not None:
-            peak_w = _peak(of_day, basis, ends - starts)
-            gaps = gaps_of(starts, ends, of_day[f"{basis}_valid_ms"], row.start_ms, until_ms)
-    return DayBook(
-        day=row.day,
-        start_ms=row.start_ms,
-        end_ms=row.end_ms,
-        partial=row.start_ms <= now_ms < row.end_ms,
-        energy_mwh=energy_mwh,
-        energy_wh=None if energy_mwh is None else energy_mwh / 1000,
-        basis=basis,
-        lower_bound=lower_bound,
-        note=note,
-        coverage=coverage,
-        revolutions=_measured(totals, "wheel_mrev", "wheel_valid_ms", 1000),
-        turning_h=_measured(totals, "turning_ms", "wheel_valid_ms", _MS_PER_H),
-        charging_h=_measured(totals, "charging_ms", f"{basis}_valid_ms", _MS_PER_H),
-        peak_w=peak_w,
-        diverted_wh=_measured(totals, "dump_mwh", "dump_valid_ms", 1000),
-        back_wh=_measured(totals, "charge_back_mwh", "charge_valid_ms", 1000),
-        electrical_efficiency=efficiency,
-        resolution_ms=row.longest_record_ms,
-        energy=None
-        if energy is None
-        else energy.figure("lower-bound" if lower_bound else "measured", coverage, note),
-        budget=() if energy is None else (*energy.parts.items(), (_READINGS, energy.noise)),
-        gaps=gaps,
-        changes=() if trusts is None else trusts.changed(row.start_ms, row.end_ms),
-    )
+def _uncertain(wh: float, budget: tuple[tuple[str, float], ...]) -> Uncertain:
+    """Return an energy [Wh] as it was before it became a book's."""
+    parts = dict(budget)
+    noise = parts.pop(_READINGS, 0.0)
+    return Uncertain(wh, parts, noise)
 
 
-def _energy(row: DayRow, basis: Basis | None, trusts: Trusts | None, trust: Trust | None) -> Uncertain | None:
-    """Return the day's energy [Wh] with what makes it uncertain; of the day of a change by the less sure sensors."""
-    if basis is None or trusts is None or trust is None:
-        return None
-    wh = row.totals.get(_ENERGY[basis], 0) / 1000
-    hours = row.totals[f"{basis}_valid_ms"] / _MS_PER_H
-    told = [
-        one.energy(basis, wh, hours=hours, mean_v=mean_voltage(row, one.plant))
-        for one in {id(one): one for one in (trust, trusts.at(row.end_ms - 1))}.values()
-        if one.knows(basis)
-    ]
-    return max(told, key=lambda one: one.u, default=None)
+class _Shelf:
+    """Days to make books of; what takes no look at a single day is worked out for all of them together.
 
-
-def mean_voltage(row: DayRow | BucketRow, plant: Plant, channel: str = "battery_v") -> float:
-    """Return a period's mean voltage [V]; the bank's nominal one where the ledger has none."""
-    stat = row.channels.get(channel)
-    return plant.battery.nominal_v if stat is None else stat.mean
-
-
-def _basis(totals: dict[str, int], plant: Plant | None) -> tuple[Basis | None, bool, str]:
-    """Return what the energy of a day is measured by, whether that is a lower bound, and why."""
-    if totals.get("charge_valid_ms", 0) > 0:
-        before = plant is not None and plant.controller.topology == "diversion-in-controller"
-        return "charge", before, DIVERTED_BEFORE if before else ""
-    if totals.get("battery_valid_ms", 0) > 0:
-        if plant is not None and plant.other_sources:
-            return None, False, OTHER_SOURCES
-        return "battery", True, BATTERY_ONLY
-    return None, False, NOT_MEASURED
-
-
-def _coverage(row: DayRow, basis: Basis | None, now_ms: int) -> float:
-    """Return the measured share of a day, of today's part that has passed.
-
-    Records of a node whose clock is a little ahead of the host's may end after "now"; that time has passed too.
+    Args:
+        days: The days.
+        trusts: How sure the plant's sensors were; None where it is not known.
+        now_ms: The time of day.
     """
-    if basis is None:
-        return 0.0
-    passed_ms = row.end_ms - row.start_ms
-    if row.start_ms <= now_ms < row.end_ms:
-        passed_ms = max(now_ms - row.start_ms, row.span_ms, 1)
-    return min(1.0, row.totals[f"{basis}_valid_ms"] / passed_ms)
+
+    def __init__(self, days: DayColumns, trusts: Trusts | None, now_ms: int) -> None:
+        self._days = days.days
+        self._trusts = trusts
+        self._now_ms = now_ms
+        self._first, self._last = (
+            [] if trusts is None else trusts.of(at_ms) for at_ms in (days.start_ms, days.end_ms - 1)
+        )
+        self._start_ms, self._end_ms = days.start_ms.tolist(), days.end_ms.tolist()
+        self._span_ms, self._resolution_ms = days.span_ms.tolist(), days.longest_record_ms.tolist()
+        self._valid_ms: dict[Basis, list[int]] = {
+            basis: days.total(f"{basis}_valid_ms").tolist() for basis in _ENERGY
+        }
+        self._energy_mwh: dict[Basis, list[int]] = {
+            basis: days.total(name).tolist() for basis, name in _ENERGY.items()
+        }
+        self._charging_h: dict[Basis, list[float | None]] = {
+            basis: _measured(days, "charging_ms", f"{basis}_valid_ms", _MS_PER_H) for basis in _ENERGY
+        }
+        self._revolutions = _measured(days, "wheel_mrev", "wheel_valid_ms", 1000)
+        self._turning_h = _measured(days, "turning_ms", "wheel_valid_ms", _MS_PER_H)
+        self._diverted_wh = _measured(days, "dump_mwh", "dump_valid_ms", 1000)
+        self._back_wh = _measured(days, "charge_back_mwh", "charge_valid_ms", 1000)
+        self._efficiency = _efficiency_of_days(days)
+        volts = days.mean.get("battery_v")
+        self._mean_v: list[float] = [math.nan] * len(days.days) if volts is None else volts.tolist()
+
+    def book(self, row: int, columns: BucketColumns | None) -> DayBook:
+        """Return the book of a day; with its ten minutes also what takes a look into it."""
+        start_ms, end_ms, now_ms = self._start_ms[row], self._end_ms[row], self._now_ms
+        plant = self._first[row].plant if self._first else None
+        basis, lower_bound, note = self._basis(row, plant)
+        energy_mwh = None if basis is None else self._energy_mwh[basis][row]
+        coverage = self._coverage(row, basis)
+        energy = None if basis is None else self._energy(row, basis)
+        efficiency, peak_w, gaps = self._efficiency[row], None, None
+        if columns is not None:
+            low, high = np.searchsorted(columns.start_ms, [start_ms, end_ms])
+            of_day = {name: column[low:high] for name, column in columns.totals.items()}
+            starts, ends = columns.start_ms[low:high], columns.end_ms[low:high]
+            efficiency = _efficiency(of_day)
+            until_ms = min(end_ms, max(now_ms, start_ms))
+            if basis is not None:
+                peak_w = _peak(of_day, basis, ends - starts)
+                gaps = gaps_of(starts, ends, of_day[f"{basis}_valid_ms"], start_ms, until_ms)
+        return DayBook(
+            day=self._days[row],
+            start_ms=start_ms,
+            end_ms=end_ms,
+            partial=start_ms <= now_ms < end_ms,
+            energy_mwh=energy_mwh,
+            energy_wh=None if energy_mwh is None else energy_mwh / 1000,
+            basis=basis,
+            lower_bound=lower_bound,
+            note=note,
+            coverage=coverage,
+            revolutions=self._revolutions[row],
+            turning_h=self._turning_h[row],
+            charging_h=None if basis is None else self._charging_h[basis][row],
+            peak_w=peak_w,
+            diverted_wh=self._diverted_wh[row],
+            back_wh=self._back_wh[row],
+            electrical_efficiency=efficiency,
+            resolution_ms=self._resolution_ms[row],
+            energy=None
+            if energy is None
+            else energy.figure("lower-bound" if lower_bound else "measured", coverage, note),
+            budget=() if energy is None else (*energy.parts.items(), (_READINGS, energy.noise)),
+            gaps=gaps,
+            changes=() if self._trusts is None else self._trusts.changed(start_ms, end_ms),
+        )
+
+    def _basis(self, row: int, plant: Plant | None) -> tuple[Basis | None, bool, str]:
+        """Return what the energy of a day is measured by, whether that is a lower bound, and why."""
+        if self._valid_ms["charge"][row] > 0:
+            before = plant is not None and plant.controller.topology == "diversion-in-controller"
+            return "charge", before, DIVERTED_BEFORE if before else ""
+        if self._valid_ms["battery"][row] > 0:
+            if plant is not None and plant.other_sources:
+                return None, False, OTHER_SOURCES
+            return "battery", True, BATTERY_ONLY
+        return None, False, NOT_MEASURED
+
+    def _coverage(self, row: int, basis: Basis | None) -> float:
+        """Return the measured share of a day, of today's part that has passed.
+
+        Records of a node whose clock is a little ahead of the host's may end after "now"; that time has passed too.
+        """
+        if basis is None:
+            return 0.0
+        start_ms, end_ms = self._start_ms[row], self._end_ms[row]
+        passed_ms: int = end_ms - start_ms
+        if start_ms <= self._now_ms < end_ms:
+            passed_ms = max(self._now_ms - start_ms, self._span_ms[row], 1)
+        return min(1.0, self._valid_ms[basis][row] / passed_ms)
+
+    def _energy(self, row: int, basis: Basis) -> Uncertain | None:
+        """Return the day's energy [Wh] with what makes it uncertain; of the day of a change by the less sure sensors."""
+        if not self._first:
+            return None
+        wh = self._energy_mwh[basis][row] / 1000
+        hours = self._valid_ms[basis][row] / _MS_PER_H
+        first, last = self._first[row], self._last[row]
+        told = [
+            one.energy(basis, wh, hours=hours, mean_v=self._voltage(row, one.plant))
+            for one in ((first,) if first is last else (first, last))
+            if one.knows(basis)
+        ]
+        return max(told, key=lambda one: one.u) if len(told) > 1 else next(iter(told), None)
+
+    def _voltage(self, row: int, plant: Plant) -> float:
+        """Return a day's mean voltage [V]; the bank's nominal one where the ledger has none."""
+        mean_v = self._mean_v[row]
+        return plant.battery.nominal_v if math.isnan(mean_v) else mean_v
 
 
-def _measured(totals: dict[str, int], name: str, valid: str, per_unit: int) -> float | None:
-    """Return a total in its unit, or None where it was not measured at all."""
-    if name not in totals or totals.get(valid, 0) == 0:
-        return None
-    return totals[name] / per_unit
+def _measured(days: DayColumns, name: str, valid: str, per_unit: int) -> list[float | None]:
+    """Return a total of each day in its unit, None where it was not measured at all."""
+    if name not in days.totals:
+        return [None] * len(days.days)
+    known = days.told[name] & (days.total(valid) != 0)
+    amounts = (days.totals[name] / per_unit).tolist()
+    return [amount if one else None for amount, one in zip(amounts, known.tolist(), strict=True)]
 
 
 def _peak(of_day: dict[str, np.ndarray], basis: Basis, length_ms: np.ndarray) -> float | None:
@@ -286,13 +321,14 @@ def _peak(of_day: dict[str, np.ndarray], basis: Basis, length_ms: np.ndarray) ->
     return float((of_day[_ENERGY[basis]][enough] * 3600 / valid_ms[enough]).max())
 
 
-def _efficiency_of_day(totals: dict[str, int]) -> float | None:
-    """Return charge over rectified energy of a whole day, if both were measured for the same time."""
-    charge_ms, rectified_ms = totals.get("charge_valid_ms", 0), totals.get("rectified_valid_ms", 0)
-    longest, taken = max(charge_ms, rectified_ms), totals.get("rectified_mwh", 0)
-    if not taken or abs(charge_ms - rectified_ms) > _SAME_TIME * longest:
-        return None
-    return totals.get("charge_mwh", 0) / taken
+def _efficiency_of_days(days: DayColumns) -> list[float | None]:
+    """Return charge over rectified energy of each whole day, if both were measured for the same time."""
+    charge_ms, rectified_ms = days.total("charge_valid_ms"), days.total("rectified_valid_ms")
+    given, taken = days.total("charge_mwh"), days.total("rectified_mwh")
+    same = np.abs(charge_ms - rectified_ms) <= _SAME_TIME * np.maximum(charge_ms, rectified_ms)
+    known = (taken != 0) & same
+    shares = (given / np.where(known, taken, 1)).tolist()
+    return [share if one else None for share, one in zip(shares, known.tolist(), strict=True)]
 
 
 def _efficiency(of_day: dict[str, np.ndarray]) -> float | None:

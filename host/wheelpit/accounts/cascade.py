@@ -95,17 +95,18 @@ def cascade(
         last: The last day.
 
     """
-    rows = reader.days(site, first, last)
+    days = reader.day_columns(site, first, last)
     trusts = Trusts(plant)
-    parts = [part for part in gather(reader, site, rows, trusts) if part.hours]
+    parts = [part for part in gather(reader, site, days, trusts) if part.hours]
     reckoned = [stages_of(part) for part in parts]
     common_h = sum(part.hours for part in parts)
-    span_h = (rows[-1].end_ms - rows[0].start_ms) / _MS_PER_H if rows else 0.0
+    from_ms, to_ms = (int(days.start_ms[0]), int(days.end_ms[-1])) if days.days else (0, 0)
+    span_h = (to_ms - from_ms) / _MS_PER_H
     coverage = min(1.0, common_h / span_h) if span_h else 0.0
-    changes = changes_between(plant, rows[0].start_ms, rows[-1].end_ms - 1) if rows else []
+    changes = changes_between(plant, from_ms, to_ms - 1) if days.days else []
     return Cascade(
-        first=rows[0].day if rows else None,
-        last=rows[-1].day if rows else None,
+        first=days.days[0] if days.days else None,
+        last=days.days[-1] if days.days else None,
         common_h=common_h,
         coverage=coverage,
         stages=_chain(reckoned, coverage),

@@ -1,4 +1,4 @@
-"""The ledger as a table for other programs: records, 10-minute buckets or days, as CSV or Parquet.
+"""The ledger, or a database that it was forwarded to, as a table for other programs: records, 10-minute buckets or days, as CSV or Parquet.
 
 It is read one local day at a time and closed again before that day is written, so a table of years needs no more
 memory than one of some days, and holds nothing of the ledger open. Times are given
@@ -18,14 +18,13 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 from zoneinfo import ZoneInfo
 
 from wheelpit.store.newfile import new_file
-from wheelpit.store.recordcells import record_cells
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from datetime import date
     from pathlib import Path
 
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.reading import Reading
     from wheelpit.store.recordcells import RecordCells
     from wheelpit.store.rows import BucketRow, DayRow
 
@@ -45,13 +44,13 @@ Block = list[list[Any]]
 class Table:
     """The columns of a table with what they hold, and their cells, a block of them for each local day.
 
-    `sums_only` fills while the blocks are read: days whose full records are no longer kept.
+    `sums_only` fills while the blocks are read: days, and how many of their records are not in the store in full.
     """
 
     columns: dict[str, Kind]
     blocks: Iterator[Block]
     zone: ZoneInfo
-    sums_only: list[date]
+    sums_only: list[tuple[date, int]]
 
 
 _TIMES: Final[dict[str, Kind]] = {
@@ -107,7 +106,7 @@ def _sums(row: BucketRow | DayRow, channels: list[str], totals: list[str]) -> li
 
 
 def table(
-    reader: LedgerReader,
+    reader: Reading,
     site: str,
     what: What,
     first: date | None,
@@ -118,7 +117,7 @@ def table(
     """Return a table of the local days from `first` to `last`, both included; None is no limit.
 
     Args:
-        reader: the ledger.
+        reader: the ledger, or a database that it was forwarded to.
         site: the site.
         what: one row per record of a node, per 10-minute bucket, or per day.
         first: the first local day.
@@ -126,15 +125,15 @@ def table(
         progress: is told how many days of how many are done.
 
     """
-    channels, totals = reader.columns()
+    channels, totals = reader.columns(site)
     zone = ZoneInfo(reader.time_zone(site))
     days = reader.days(site, first, last)
-    sums_only: list[date] = []
+    sums_only: list[tuple[date, int]] = []
 
     def block_of(day: DayRow) -> Block:
         start, end = day.start_ms, day.end_ms
         if what == "records":
-            return _records(record_cells(reader, site, start, end, channels=channels, totals=totals))
+            return _records(reader.record_cells(site, start, end, channels=channels, totals=totals))
         if what == "buckets":
             rows = [_sums(row, channels, totals) for row in reader.buckets(site, start, end)]
         else:
@@ -145,10 +144,11 @@ def table(
         for done, day in enumerate(days):
             progress(done, len(days))
             block = block_of(day)
-            if block and block[0]:
+            count = len(block[0]) if block else 0
+            if count:
                 yield block
-            elif day.records:
-                sums_only.append(day.day)
+            if what == "records" and count < day.records:
+                sums_only.append((day.day, day.records - count))
 
     columns = _record_columns(channels, totals) if what == "records" else _sum_columns(channels, totals)
     return Table({"day": "text", **columns} if what == "days" else columns, blocks(), zone, sums_only)

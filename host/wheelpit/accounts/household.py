@@ -10,7 +10,7 @@ from wheelpit.accounts.uncertainty import Trusts
 if TYPE_CHECKING:
     from wheelpit.accounts.figure import Figure
     from wheelpit.plant.description import Plant
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.reading import Reading
 
 _MS_PER_H: Final = 3_600_000.0
 _LEAST: Final = 0.5  # of the time must have been measured
@@ -25,7 +25,7 @@ class Household:
     take_w: Figure | None
 
 
-def household(reader: LedgerReader, site: str, plant: Plant, from_ms: int, to_ms: int) -> Household:
+def household(reader: Reading, site: str, plant: Plant, from_ms: int, to_ms: int) -> Household:
     """Return what was given and taken in a time, such as the last hour.
 
     What is taken is what was given less what went into the battery; with another source on the battery it is not known.

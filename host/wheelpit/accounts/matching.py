@@ -15,6 +15,7 @@ import numpy as np
 
 from wheelpit.accounts.baselines import curve, flow_l_s, good_rows
 from wheelpit.accounts.figure import Figure
+from wheelpit.accounts.held_back import held_back, left_out
 from wheelpit.accounts.matching_model import Learned, LoadTest, Observed, table
 from wheelpit.errors import WheelpitError
 from wheelpit.plant.chain import ratio_of
@@ -126,6 +127,7 @@ def match(
         MatchingError: No flow is known and no load test was done, or too little of the season ran well.
 
     """
+    ten = left_out(ten, held_back(ten, plant))
     flow = flow_l_s(ten, plant)
     good = good_rows(ten)
     seen = _observed(ten, plant, flow)

@@ -2,7 +2,8 @@
 
 It is a counterfactual and says so: where the water's level was measured, the usual power at that flow; elsewhere a
 line from the power before to the power after. How far such lines lie off is learned from the plant's own good times,
-by bridging stretches of the same length in which the truth is known.
+by bridging stretches of the same length in which the truth is known. What a full battery held back a line cannot tell: the
+wheel's own speed does.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ import numpy as np
 
 from wheelpit.accounts.baselines import curve, flow_l_s, frost, good_rows
 from wheelpit.accounts.figure import Figure
+from wheelpit.accounts.held_back import held_back, left_out
+from wheelpit.accounts.missed_bridge import LEAST_U, UNKNOWN_U, BridgeU, bridge_uncertainty, bridged, runs
 from wheelpit.accounts.missed_clogging import clogged
 from wheelpit.accounts.tenminutes import STEP_MS
 from wheelpit.accounts.water import flow_of_stage, wheel_rating
@@ -50,18 +53,16 @@ TEXT: Final[dict[Cause, str]] = {
 _WHOLE: Final = 0.99
 _ALMOST: Final = 0.95
 _HALF: Final = 0.5
-_AROUND: Final = 6  # rows before and after that tell the power to bridge from and to
-_LENGTHS: Final = (1, 3, 6, 18, 36, 72, 144, 288, 720, 1440)
-_TRIALS: Final = 150
-_LEAST_TRIALS: Final = 20
 _SIGMA: Final = 68.3  # percentile of the absolute error that a standard uncertainty stands for
-_LEAST_U: Final = 0.02
-_UNKNOWN_U: Final = 0.5  # of a bridge as long as none that could be tried
 _LOW: Final = 2.0  # times the least usual power: below that the water was about to end
 _LOW_WATER: Final = -2  # among the causes by row
 _NEAR_CUTIN: Final = 1.1  # times the cut-in speed: a wheel that turns no faster has little water
 _LEAST_SLOW: Final = 12
-_STATES: Final = ("no data", "parked", "stall", "not charging", "slow")
+_STATES: Final[tuple[Cause, ...]] = ("no data", "parked", "stall", "not charging", "slow")
+_HELD_TEXT: Final = {
+    "series": "not taken because the battery was full: the controller let the wheel run with less load",
+    "diversion-in-controller": "given, and burnt inside the controller, before the shunt, because the battery was full",
+}
 _HOUR: Final = STEP_MS / 3.6e6
 _DUMP_W: Final = 2.0
 _THAWS: Final = 288
@@ -113,27 +114,32 @@ def missed_energy(
     if not ten.days:
         return []
     watts, measured = ten.power_w(), ten.measured()
+    held = held_back(ten, plant)
     normal = (ten["charging_ms"] >= _WHOLE * STEP_MS) & (measured >= _ALMOST) & (ten["parked_ms"] == 0)
+    normal &= ~held.rows
     if not normal.any():
         return []
-    begins, ends = _runs(~normal)
-    bridge = _bridged(watts, normal, begins, ends)
-    u_of = _bridge_uncertainty(watts, normal)
+    begins, ends = runs(~normal)
+    bridge = bridged(watts, normal, begins, ends)
+    u_of = bridge_uncertainty(watts, normal)
     expected, u_share = bridge.copy(), np.zeros(ten.size)
     for begin, end in zip(begins.tolist(), ends.tolist(), strict=True):
         u_share[begin:end] = u_of(end - begin)
     flow = flow_l_s(ten, plant)
-    usual = curve(flow, watts, good_rows(ten))
+    usual = curve(flow, watts, good_rows(left_out(ten, held)))
+    by_level = np.zeros(ten.size, bool)
     low_flow = np.zeros(ten.size, bool)
     if usual is not None and usual.complete.any():
         by_flow = usual.at(flow)
         off = np.log(np.maximum(watts, 1e-3) / np.maximum(by_flow, 1e-3))[normal & np.isfinite(by_flow)]
-        known = ~normal & np.isfinite(by_flow)
-        expected[known] = by_flow[known]
-        u_share[known] = max(_LEAST_U, float(np.percentile(np.abs(off), _SIGMA)) if off.size else _UNKNOWN_U)
+        by_level = ~normal & np.isfinite(by_flow)
+        expected[by_level] = by_flow[by_level]
+        u_share[by_level] = max(LEAST_U, float(np.percentile(np.abs(off), _SIGMA)) if off.size else UNKNOWN_U)
         low_flow = _raw_flow(ten, plant) < usual.x[usual.complete][0]
+    held.tell(expected, u_share, ~by_level)
     least_w = _least_power(ten, watts, normal, limits)
     cause = _causes(ten, measured, normal, begins, ends, bridge, low_flow, least_w)
+    cause[held.rows] = -1
     given_wh = np.where(measured > 0, ten.energy_wh(), 0.0)
     lost_wh = np.where(normal, 0.0, expected * _HOUR - given_wh)
     lost_wh[cause == _STATES.index("no data")] += given_wh[cause == _STATES.index("no data")]
@@ -146,6 +152,7 @@ def missed_energy(
     asked[rows if rows is not None else slice(None)] = True
     cause[~asked] = -1
     found = _summed(cause, lost_wh, u_share, begins, ends, normal, energy_u)
+    found += _held(ten, plant, held.rows & asked, expected, u_share)
     found += _low_water(cause, watts, normal)
     raked = np.searchsorted(ten.start_ms, np.array(raked_ms, np.int64), "right") - 1
     found += _clogging(clogged(watts, normal, raked), watts, ice, asked, u_of)
@@ -164,80 +171,6 @@ def _least_power(ten: TenMinutes, watts: Floats, normal: Flags, limits: Limits) 
     """Return the power with which the plant runs just above cut-in [W]; 0 where the water was never that low."""
     slow = normal & (ten["wheel_rpm"] < _NEAR_CUTIN * limits.cutin_rpm)
     return float(np.median(watts[slow])) if slow.sum() >= _LEAST_SLOW else 0.0
-
-
-def _runs(flags: Flags) -> tuple[Places, Places]:
-    """Return begin and end of every run of true values."""
-    edge = np.diff(np.concatenate((np.zeros(1), flags.astype(np.float64), np.zeros(1))))
-    return np.flatnonzero(edge == 1), np.flatnonzero(edge == -1)
-
-
-def _mean_around(watts: Floats, normal: Flags, first: Places, last: Places) -> Floats:
-    """Return the mean power of the normal rows in each `[first, last)`; not-a-number where there is none."""
-    sums = np.concatenate((np.zeros(1), np.cumsum(np.where(normal, np.nan_to_num(watts), 0.0))))
-    counts = np.concatenate((np.zeros(1), np.cumsum(normal, dtype=np.float64)))
-    lo, hi = np.clip(first, 0, normal.size), np.clip(last, 0, normal.size)
-    with np.errstate(invalid="ignore"):
-        found: Floats = (sums[hi] - sums[lo]) / (counts[hi] - counts[lo])
-    return found
-
-
-def _bridged(watts: Floats, normal: Flags, begins: Places, ends: Places) -> Floats:
-    """Return for every row of a run the line from the power before to the power after."""
-    before = _mean_around(watts, normal, begins - _AROUND, begins)
-    after = _mean_around(watts, normal, ends, ends + _AROUND)
-    middle = float(np.median(watts[normal]))
-    before, after = (
-        np.where(np.isfinite(before), before, np.where(np.isfinite(after), after, middle)),
-        np.where(np.isfinite(after), after, np.where(np.isfinite(before), before, middle)),
-    )
-    lengths = ends - begins
-    place = np.arange(int(lengths.sum())) - np.repeat(np.cumsum(lengths) - lengths, lengths)
-    share = (place + 0.5) / np.repeat(lengths, lengths)
-    found = np.nan_to_num(watts)
-    found[np.repeat(begins, lengths) + place] = np.repeat(before, lengths) * (1 - share) + share * np.repeat(
-        after, lengths
-    )
-    return found
-
-
-class _BridgeU:
-    """Relative standard uncertainty of a bridge over so many rows."""
-
-    def __init__(self, lengths: list[int], shares: list[float]) -> None:
-        self._lengths = np.log(np.array(lengths, float))
-        self._shares = np.maximum.accumulate(np.array(shares, float)) if shares else np.zeros(0)
-        self._longest = max(lengths, default=0)
-
-    def __call__(self, rows: int) -> float:
-        if rows > 2 * self._longest:
-            return _UNKNOWN_U
-        return max(_LEAST_U, float(np.interp(math.log(rows), self._lengths, self._shares)))
-
-
-def _bridge_uncertainty(watts: Floats, normal: Flags) -> _BridgeU:
-    """Try bridges over good times, where the truth is known, and learn how far they lie off."""
-    lengths: list[int] = []
-    shares: list[float] = []
-    clean = np.concatenate((np.zeros(1), np.cumsum(normal, dtype=np.float64)))
-    sums = np.concatenate((np.zeros(1), np.cumsum(np.nan_to_num(watts))))
-    for length in _LENGTHS:
-        whole = length + 2 * _AROUND
-        if whole >= normal.size:
-            break
-        starts = np.flatnonzero(clean[whole:] - clean[:-whole] == whole)
-        if starts.size < _LEAST_TRIALS:
-            break
-        starts = starts[np.linspace(0, starts.size - 1, _TRIALS).astype(int)]
-        first, last = starts + _AROUND, starts + _AROUND + length
-        truth = sums[last] - sums[first]
-        ends_w = (sums[first] - sums[starts] + sums[last + _AROUND] - sums[last]) / _AROUND
-        bridged = 0.5 * ends_w * length
-        off = np.abs(bridged / np.maximum(truth, 1e-9) - 1)
-        lengths.append(length)
-        # A few long excursions must not hide in the tail.
-        shares.append(max(float(np.percentile(off, _SIGMA)), float(np.percentile(off, 95)) / 2))
-    return _BridgeU(lengths, shares)
 
 
 def _causes(  # noqa: PLR0917 - the columns that `missed_energy` has worked out
@@ -304,12 +237,14 @@ def _summed(  # noqa: PLR0917 - columns that belong together
         total = float(sums.sum())
         u = math.hypot(float(np.sqrt(us @ us)), energy_u * total)
         whole_h = float(mine.sum()) * _HOUR
-        found.append(_missed(name, max(total, 0.0), u, whole_h, int(np.unique(of_run).size)))  # type: ignore[arg-type]
+        found.append(_missed(name, max(total, 0.0), u, whole_h, int(np.unique(of_run).size)))
     return found
 
 
-def _missed(cause: Cause, total_wh: float, u_wh: float, hours: float, episodes: int) -> Missed:
-    text = TEXT[cause]
+def _missed(  # noqa: PLR0917 - what is told of a cause
+    cause: Cause, total_wh: float, u_wh: float, hours: float, episodes: int, text: str = ""
+) -> Missed:
+    text = text or TEXT[cause]
     figure = Figure(value=total_wh, u=u_wh, origin="modelled", note=text)
     return Missed(cause=cause, energy_wh=figure, hours=hours, episodes=episodes, text=text)
 
@@ -321,12 +256,12 @@ def _low_water(cause: Places, watts: Floats, normal: Flags) -> list[Missed]:
     middle = float(np.median(watts[normal]))
     given = float(np.nan_to_num(watts[low]).sum()) * _HOUR
     hours = float(low.sum()) * _HOUR
-    begins, _ = _runs(low)
+    begins, _ = runs(low)
     total = max(middle * hours - given, 0.0)
-    return [_missed("low water", total, _UNKNOWN_U * total, hours, int(begins.size))]
+    return [_missed("low water", total, UNKNOWN_U * total, hours, int(begins.size))]
 
 
-def _clogging(sags: Iterable[Sag], watts: Floats, ice: Flags, asked: Flags, u_of: _BridgeU) -> list[Missed]:
+def _clogging(sags: Iterable[Sag], watts: Floats, ice: Flags, asked: Flags, u_of: BridgeU) -> list[Missed]:
     """Return what leaves at the rack kept back, over the rows before each step up."""
     frozen = np.concatenate((np.zeros(1), np.cumsum(ice, dtype=np.float64)))
     total = squares = 0.0
@@ -349,6 +284,21 @@ def _clogging(sags: Iterable[Sag], watts: Floats, ice: Flags, asked: Flags, u_of
     return [_missed("clogging", total, math.sqrt(squares), rows * _HOUR, episodes)]
 
 
+def _held(ten: TenMinutes, plant: Plant, rows: Flags, expected: Floats, u_share: Floats) -> list[Missed]:
+    """Return what a full battery did not let come, or let be burnt unseen; errors are the same in all rows."""
+    rows = rows & ~(ten["dump_valid_ms"] > 0)  # the diversion's own meter tells
+    if not rows.any():
+        return []
+    could_wh = expected[rows] * _HOUR
+    total_wh = float((could_wh - ten.energy_wh()[rows]).sum())
+    u_wh = float((could_wh * u_share[rows]).sum())
+    if total_wh < u_wh:
+        return []  # perhaps nothing: as where a converter in a flood is at its own limit
+    begins, _ = runs(rows)
+    hours, text = float(rows.sum()) * _HOUR, _HELD_TEXT[plant.controller.topology]
+    return [_missed("full battery", total_wh, u_wh, hours, int(begins.size), text)]
+
+
 def _diverted(ten: TenMinutes, energy_u: float, asked: Flags) -> list[Missed]:
     dump_wh = np.where(asked, ten["dump_mwh"] / 1000, 0.0)
     running = dump_wh > _DUMP_W * _HOUR  # below, it is the shunt's zero
@@ -357,7 +307,7 @@ def _diverted(ten: TenMinutes, energy_u: float, asked: Flags) -> list[Missed]:
     total = float(dump_wh[running].sum())
     text = TEXT["full battery"]
     figure = Figure(value=total, u=energy_u * total, origin="measured", note=text)
-    begins, _ = _runs(running)
+    begins, _ = runs(running)
     hours = float(running.sum()) * _HOUR
     return [Missed(cause="full battery", energy_wh=figure, hours=hours, episodes=int(begins.size), text=text)]
 

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
     from wheelpit.accounts.tenminutes import Flags, Floats
 
+    Places = NDArray[np.int64]
+
 _RISE: Final = 1.2  # where nobody noted a raking: rain alone makes 1.15 of it in half an hour
 _RISE_NOTED: Final = 1.15  # where somebody noted that the rack was raked
 _NOTED_OFF: Final = 4  # rows by which a note may be off: half an hour, and the row in which the step lies
@@ -55,7 +57,7 @@ class Sag(NamedTuple):
     unsure_w: Floats
 
 
-def clogged(watts: Floats, normal: Flags, raked: NDArray[np.int64] | None = None) -> Iterator[Sag]:
+def clogged(watts: Floats, normal: Flags, raked: Places | None = None) -> Iterator[Sag]:
     """Yield each time the rack was clogged.
 
     Args:
@@ -72,18 +74,21 @@ def clogged(watts: Floats, normal: Flags, raked: NDArray[np.int64] | None = None
     for row in () if raked is None else raked.tolist():
         noted[max(row - _NOTED_OFF, 0) : max(row + _NOTED_OFF + 1, 0)] = True
     # A step may fall within a row: levels are taken from the rows beside it.
-    place = np.arange(_LEVEL, max(count - _LEVEL - 1, _LEVEL))
-    whole = fine[place + _LEVEL + 1] - fine[place - _LEVEL] == 2 * _LEVEL + 1
-    before = (sums[place] - sums[place - _LEVEL]) / _LEVEL
-    after = (sums[place + 1 + _LEVEL] - sums[place + 1]) / _LEVEL
+    near, size = 2 * _LEVEL + 1, max(count - 2 * _LEVEL - 1, 0)
+    whole = fine[near : near + size] - fine[:size] == near
+    before = (sums[_LEVEL : _LEVEL + size] - sums[:size]) / _LEVEL
+    after = (sums[near : near + size] - sums[_LEVEL + 1 : _LEVEL + 1 + size]) / _LEVEL
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = np.where(whole & (before > 0), after / before, 0.0)
+    steps = np.flatnonzero(ratio >= _RISE_NOTED)
+    steps = steps[noted[steps + _LEVEL] | (ratio[steps] >= _RISE)]
+    around = np.clip(steps[:, None] + np.arange(-_LEVEL, _LEVEL + 1), 0, size - 1)
+    steps = steps[ratio[steps] >= ratio[around].max(axis=1, initial=0.0)]
+    steps = steps[_at_once(power, steps + _LEVEL, noted)]
     last = 0
-    for at in place[ratio >= np.where(noted[place], _RISE_NOTED, _RISE)].tolist():
-        here = at - _LEVEL
-        if ratio[here] < ratio[max(here - _LEVEL, 0) : here + _LEVEL + 1].max() or at <= last:
-            continue
-        if not _at_once(power, at, noted=bool(noted[at])):
+    for here in steps.tolist():
+        at = here + _LEVEL
+        if at <= last:
             continue
         sag = _sag(power, at)
         if sag is None and noted[at]:
@@ -97,21 +102,23 @@ def clogged(watts: Floats, normal: Flags, raked: NDArray[np.int64] | None = None
             last = sag.end
 
 
-def _at_once(power: Floats, at: int, *, noted: bool) -> bool:
-    """Tell whether a step up came out of a level or falling power and into a level one."""
-    before = power[max(at - 2 * _LEVEL, 0) : at]
-    after = power[at + 1 : at + 1 + _CALM_ROWS + _LEVEL]
-    if before.size < 2 * _LEVEL or after.size < _CALM_ROWS + _LEVEL:
-        return False
-    if not (np.isfinite(before).all() and np.isfinite(after).all()):
-        return False
-    first, then = float(after[:_LEVEL].mean()), float(after[-_LEVEL:].mean())
-    if noted:
-        return abs(then / first - 1) <= _CALM_NOTED
-    rising = float(before[_LEVEL:].mean() / before[:_LEVEL].mean()) > _RISING
-    rise = np.log(first / before[_LEVEL:].mean())
-    sudden = bool(np.log(max(after[0], 1e-3) / max(before[-1], 1e-3)) >= _SUDDEN * rise)
-    return abs(then / first - 1) <= _CALM and sudden and not rising
+def _at_once(power: Floats, at: Places, noted: Flags) -> Flags:
+    """Tell which steps up came out of a level or falling power and into a level one."""
+    found = np.zeros(at.size, bool)
+    known = np.flatnonzero((at >= 2 * _LEVEL) & (at < power.size - _CALM_ROWS - _LEVEL))
+    before = power[at[known, None] + np.arange(-2 * _LEVEL, 0)]
+    after = power[at[known, None] + np.arange(1, 1 + _CALM_ROWS + _LEVEL)]
+    fine = np.isfinite(before).all(axis=1) & np.isfinite(after).all(axis=1)
+    known, before, after = known[fine], before[fine], after[fine]
+    first, then = after[:, :_LEVEL].mean(axis=1), after[:, -_LEVEL:].mean(axis=1)
+    earlier, lately = before[:, :_LEVEL].mean(axis=1), before[:, _LEVEL:].mean(axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        change = np.abs(then / first - 1)
+        rising = lately / earlier > _RISING
+        leap = np.log(np.maximum(after[:, 0], 1e-3) / np.maximum(before[:, -1], 1e-3))
+        sudden = leap >= _SUDDEN * np.log(first / lately)
+    found[known] = np.where(noted[at[known]], change <= _CALM_NOTED, (change <= _CALM) & sudden & ~rising)
+    return found
 
 
 def _sags(power: Floats, natural: Floats, rise: float) -> bool:

@@ -15,14 +15,16 @@ import numpy as np
 from wheelpit.contract.names import PAIRS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
     from wheelpit.accounts.uncertainty import Trust, Trusts
-    from wheelpit.store.columns import BucketColumns
+    from wheelpit.store.columns import BucketColumns, DayColumns
     from wheelpit.store.reading import Reading
-    from wheelpit.store.rows import DayRow
+
+    Whole = NDArray[np.int64]
+    Floats = NDArray[np.float64]
 
 _MS_PER_H: Final = 3_600_000
 # Times that differ by no more than this share are the same time.
@@ -31,6 +33,7 @@ _SAME_BUCKET: Final = 0.02
 # Channels whose power is no straight line of their mean: they are read in ten minutes even over years.
 _FINE: Final = ("stage_m", "shaft_nm")
 _BLOCK_DAYS: Final = 92
+_LOADED: Final = ("charging_ms", "turning_ms")  # what tells how long current flowed
 
 
 @dataclass(slots=True)
@@ -52,24 +55,37 @@ class Gathered:
     totals: dict[str, int] = field(default_factory=lambda: defaultdict(int))
     channel_hours: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     square_ah: float = 0.0
-    fine: dict[str, list[NDArray[np.float64]]] = field(default_factory=lambda: defaultdict(list))
+    fine: dict[str, list[Floats]] = field(default_factory=lambda: defaultdict(list))
+
+    @property
+    def loaded_hours(self) -> float:
+        """For how long current flowed [h]."""
+        charging_ms, turning_ms = (np.array([self.totals.get(name, 0)]) for name in _LOADED)
+        return float(_loaded_hours(charging_ms, turning_ms, np.array([self.hours]))[0])
 
     def mean(self, channel: str) -> float | None:
         """Return a channel's mean over the common time."""
         held = self.channel_hours.get(channel)
         return None if held is None or not self.hours else held / self.hours
 
-    def add(self, day: DayRow, valid_ms: int) -> None:
-        """Count a whole day in, of which so much is common."""
+    def add(self, days: DayColumns, rows: Whole, valid_ms: Whole) -> None:
+        """Count in some whole days, of each of which so much is common."""
         hours = valid_ms / _MS_PER_H
-        self.hours += hours
-        for name, amount in day.totals.items():
-            self.totals[name] += amount
-        for channel, stat in day.channels.items():
-            self.channel_hours[channel] += stat.mean * hours
-        amps = day.channels.get("rectified_a")
-        if amps is not None:
-            self.square_ah += (amps.mean * hours) ** 2 / loaded_hours(day.totals, hours)
+        self.hours = _sum_on(self.hours, hours)
+        for name, column in days.totals.items():
+            if days.told[name][rows].any():
+                self.totals[name] += int(column[rows].sum())
+        for channel, mean in days.mean.items():
+            known = days.valid_ms[channel][rows] > 0
+            if not known.any():
+                continue
+            amounts = mean[rows][known] * hours[known]
+            self.channel_hours[channel] = _sum_on(self.channel_hours[channel], amounts)
+            if channel == "rectified_a":
+                charging_ms, turning_ms = (days.total(name)[rows][known] for name in _LOADED)
+                loaded = _loaded_hours(charging_ms, turning_ms, hours[known])
+                for amp_hours, loaded_h in zip(amounts.tolist(), loaded.tolist(), strict=True):
+                    self.square_ah += amp_hours**2 / loaded_h
 
     def add_buckets(self, columns: BucketColumns, begin: int, end: int, channels: frozenset[str]) -> None:
         """Count in those ten minutes from `begin` to `end` in which everything was measured."""
@@ -89,21 +105,20 @@ class Gathered:
                 self.fine[channel].append(means)
         self.fine["hours"].append(hours)
 
-    def column(self, name: str) -> NDArray[np.float64]:
+    def column(self, name: str) -> Floats:
         """Return ten-minute means gathered under a name."""
         held = self.fine.get(name, [])
         return np.concatenate(held) if held else np.zeros(0)
 
 
-def loaded_hours(totals: Mapping[str, int], hours: float) -> float:
+def _loaded_hours(charging_ms: Whole, turning_ms: Whole, hours: Floats) -> Floats:
     """Return for how long current flowed [h]: by the charging current, else while it turned, else all the time."""
-    for name in ("charging_ms", "turning_ms"):
-        if totals.get(name, 0) > 0:
-            return min(totals[name] / _MS_PER_H, hours)
-    return hours
+    loaded_ms = np.where(charging_ms > 0, charging_ms, turning_ms)
+    found: Floats = np.where(loaded_ms > 0, np.minimum(loaded_ms / _MS_PER_H, hours), hours)
+    return found
 
 
-def gather(reader: Reading, site: str, rows: Sequence[DayRow], trusts: Trusts) -> list[Gathered]:
+def gather(reader: Reading, site: str, days: DayColumns, trusts: Trusts) -> list[Gathered]:
     """Return what was measured on some days, one entry for each plant that there was in that time.
 
     A day on which the plant was changed belongs to neither of the two and is left out.
@@ -111,45 +126,60 @@ def gather(reader: Reading, site: str, rows: Sequence[DayRow], trusts: Trusts) -
     Args:
         reader: The ledger.
         site: The site's id.
-        rows: The days.
+        days: The days.
         trusts: The plant's history.
 
     """
-    found: dict[int, Gathered] = {}
-    told: dict[int, tuple[list[str], list[str]]] = {}
-    for at in range(0, len(rows), _BLOCK_DAYS):
-        block = rows[at : at + _BLOCK_DAYS]
-        inside: list[tuple[DayRow, Gathered]] = []
-        for row in block:
-            trust = trusts.at(row.start_ms)
-            if trust is not trusts.at(row.end_ms - 1):
-                continue
-            held = found.get(id(trust))
-            if held is None:
-                held = found[id(trust)] = Gathered(trust)
-                told[id(trust)] = _times(trust.plant.channels)
-            names, fine = told[id(trust)]
-            valid = _valid_times(row, names, fine)
-            if not valid or not max(valid):
-                continue
-            if not fine and max(valid) - min(valid) <= _SAME_DAY * max(valid):
-                held.add(row, max(valid))
-            else:
-                inside.append((row, held))
-        _look_inside(reader, site, inside)
+    size = len(days.days)
+    stretch, last = (trusts.places(at_ms) for at_ms in (days.start_ms, days.end_ms - 1))
+    found = {number: Gathered(trusts[number]) for number in np.unique(stretch[stretch == last]).tolist()}
+    common_ms, whole, inside = np.zeros(size, np.int64), np.zeros(size, bool), np.zeros(size, bool)
+    for number, held in found.items():
+        rows = np.flatnonzero((stretch == number) & (last == number))
+        names, fine = _times(held.trust.plant.channels)
+        times = [days.total(name)[rows] for name in names] + [
+            days.measured(channel)[rows] for channel in fine
+        ]
+        if not times:
+            continue
+        longest, least = np.max(times, axis=0), np.min(times, axis=0)
+        some = longest > 0
+        alike = some & (longest - least <= _SAME_DAY * longest) & (not fine)
+        common_ms[rows], whole[rows], inside[rows] = longest, alike, some & ~alike
+    # Ten minutes are read for a block of days at a time; whole days need no blocks.
+    blocks = np.unique(np.flatnonzero(inside) // _BLOCK_DAYS)
+    done = 0
+    for upto in (*np.minimum((blocks + 1) * _BLOCK_DAYS, size).tolist(), size):
+        part = np.arange(done, upto)
+        for number, held in found.items():
+            rows = part[whole[part] & (stretch[part] == number)]
+            held.add(days, rows, common_ms[rows])
+        rows = part[inside[part]]
+        _look_inside(reader, site, days, rows, [found[number] for number in stretch[rows].tolist()])
+        done = upto
     return list(found.values())
 
 
-def _look_inside(reader: Reading, site: str, days: Sequence[tuple[DayRow, Gathered]]) -> None:
+def _look_inside(
+    reader: Reading, site: str, days: DayColumns, rows: Whole, helds: Sequence[Gathered]
+) -> None:
     """Count in those ten minutes of some days in which everything was measured."""
-    if not days:
+    if not rows.size:
         return
-    names = tuple(sorted({name for row, _ in days for name in row.totals}))
-    channels = tuple(sorted({name for row, _ in days for name in row.channels}))
-    columns = reader.bucket_columns(site, days[0][0].start_ms, days[-1][0].end_ms, names, channels)
-    for row, held in days:
-        begin, end = np.searchsorted(columns.start_ms, [row.start_ms, row.end_ms])
-        held.add_buckets(columns, int(begin), int(end), held.trust.plant.channels)
+    names = tuple(sorted(name for name, told in days.told.items() if told[rows].any()))
+    channels = tuple(sorted(name for name, valid_ms in days.valid_ms.items() if valid_ms[rows].any()))
+    from_ms, to_ms = int(days.start_ms[rows[0]]), int(days.end_ms[rows[-1]])
+    columns = reader.bucket_columns(site, from_ms, to_ms, names, channels)
+    begins, ends = (
+        np.searchsorted(columns.start_ms, at[rows]).tolist() for at in (days.start_ms, days.end_ms)
+    )
+    for held, begin, end in zip(helds, begins, ends, strict=True):
+        held.add_buckets(columns, begin, end, held.trust.plant.channels)
+
+
+def _sum_on(start: float, amounts: Floats) -> float:
+    """Return a sum carried on, one amount after the other: years in one piece give the digits that they give in parts."""
+    return float(np.cumsum(np.concatenate(([start], amounts)))[-1])
 
 
 def _times(channels: frozenset[str]) -> tuple[list[str], list[str]]:
@@ -162,17 +192,7 @@ def _times(channels: frozenset[str]) -> tuple[list[str], list[str]]:
     return names, [channel for channel in _FINE if channel in channels]
 
 
-def _valid_times(row: DayRow, names: list[str], fine: list[str]) -> list[int]:
-    stats = [row.channels.get(channel) for channel in fine]
-    return [
-        *(row.totals.get(name, 0) for name in names),
-        *(0 if stat is None else stat.valid_ms for stat in stats),
-    ]
-
-
-def _bucket_times(
-    columns: BucketColumns, begin: int, end: int, channels: frozenset[str]
-) -> NDArray[np.int64]:
+def _bucket_times(columns: BucketColumns, begin: int, end: int, channels: frozenset[str]) -> Whole:
     names, fine = _times(channels)
     none = np.zeros(columns.start_ms.size, np.int64)
     held = [columns.totals.get(name, none) for name in names] + [

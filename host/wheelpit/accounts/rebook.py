@@ -9,7 +9,6 @@ import numpy as np
 from wheelpit.contract.names import TOTALS
 from wheelpit.store.days import LocalDays
 from wheelpit.store.packing import split_in_proportion
-from wheelpit.store.recordcolumns import record_columns
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.reading import Reading
     from wheelpit.store.recordcolumns import RecordColumns
     from wheelpit.store.rows import DayRow
 
@@ -26,7 +25,7 @@ RECORDS: Final = "records"
 
 
 def rebooked(
-    reader: LedgerReader,
+    reader: Reading,
     site: str,
     days: list[DayRow],
     *,
@@ -47,7 +46,7 @@ def rebooked(
         block = days[at : at + _BLOCK_DAYS]
         starts = np.array([day.start_ms for day in block], np.int64)
         ends = np.array([day.end_ms for day in block], np.int64)
-        for part in record_columns(reader, site, block[0].start_ms, block[-1].end_ms, totals=tuple(TOTALS)):
+        for part in reader.record_columns(site, block[0].start_ms, block[-1].end_ms, totals=tuple(TOTALS)):
             _add(part, starts, ends, found[at : at + _BLOCK_DAYS], local)
         if progress is not None:
             progress(min(at + _BLOCK_DAYS, len(days)), len(days))
@@ -93,7 +92,7 @@ def _add(
 
 
 def differences(
-    reader: LedgerReader,
+    reader: Reading,
     site: str,
     first: date | None = None,
     last: date | None = None,

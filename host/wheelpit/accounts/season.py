@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,16 +16,17 @@ import numpy as np
 from wheelpit.accounts.baselines import Baselines, Restart, flow_l_s, learn
 from wheelpit.accounts.drift import Drift, drifts, not_told
 from wheelpit.accounts.figure import Figure
+from wheelpit.accounts.held_back import held_back, left_out
 from wheelpit.accounts.missed import Missed, missed_energy
 from wheelpit.accounts.season_weeks import Outlook, Week, outlook, weeks
-from wheelpit.accounts.tenminutes import STEP_MS, by_day
+from wheelpit.accounts.tenminutes import STEP_MS, running
 from wheelpit.accounts.uncertainty import Trusts, Uncertain, total
 from wheelpit.physics.duration import capacity_factor, exceeded
 from wheelpit.plant.history import changes_between
 from wheelpit.plant.limits import limits_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from wheelpit.accounts.figure import Origin
     from wheelpit.accounts.tenminutes import DaySpan, Flags, Floats, TenMinutes
@@ -146,6 +148,7 @@ class _Books:
         self.ten = ten
         self.wh = ten.energy_wh()
         self.measured = ten.measured()
+        self.wh_before, self.measured_before = running(self.wh), running(self.measured)
         self._volts = ten["battery_v"]
         self._trusts = None if plant is None else Trusts(plant)
         before = plant is not None and plant.controller.topology == "diversion-in-controller"
@@ -200,14 +203,15 @@ def season(
     begin, end = asked[0].begin, asked[-1].end
     books = _Books(ten, plant)
     restarts = (*restarts, *_changes(ten, plant))
-    months = tuple(_months(books, asked))
-    sums = [_energy_of_month(books, month, asked) for month in months]
-    energy = total(found for found in sums if found is not None)
+    reckoned = list(_months(books, asked))
+    months = tuple(month for month, _ in reckoned)
+    energy = total(found for _, found in reckoned if found is not None)
     coverage = books.coverage(begin, end)
     hours = coverage * (end - begin) * _H
     known = hours > 0 and not books.blind
     power = ten.power_w()
-    whole = ten if today is None else ten.part(0, _before(ten, today))
+    usual = ten if plant is None else left_out(ten, held_back(ten, plant))
+    whole = usual if today is None else usual.part(0, _before(ten, today))
     found_drifts = drifts(whole, plant, restarts) if plant is not None else []
     u_share = energy.u / energy.value if energy.value > 0 else _UNTOLD_U
     missed = () if plant is None or not known else tuple(
@@ -236,10 +240,10 @@ def season(
         against=_against(books, plant, asked) if known else None,
         power_curve=_curve(power[begin:end]) if known else None,
         flow_curve=None if plant is None else _curve(flow_l_s(ten, plant)[begin:end]),
-        weeks=weeks(asked, books.wh, books.measured, u_share, books.origin) if known else (),
+        weeks=weeks(asked, books.wh_before, books.measured_before, u_share, books.origin) if known else (),
         missed=missed,
-        outlook=outlook(ten.days, books.wh, books.measured, asked[-1].day) if known else None,
-        baselines=None if plant is None else learn(ten, plant, restarts),
+        outlook=outlook(ten.days, books.wh_before, books.measured_before, asked[-1].day) if known else None,
+        baselines=None if plant is None else learn(usual, plant, restarts),
         drifts=tuple(found_drifts),
         notes=tuple(_notes(books, plant)),
     )
@@ -259,41 +263,22 @@ def _before(ten: TenMinutes, today: dt.date) -> int:
     return next((span.begin for span in ten.days if span.day >= today), ten.size)
 
 
-def _months(books: _Books, days: list[DaySpan]) -> list[Month]:
-    energies = by_day(books.ten, books.wh)
-    shares = by_day(books.ten, books.measured)
-    place = {span.day: number for number, span in enumerate(books.ten.days)}
-    found: list[Month] = []
-    at = 0
-    while at < len(days):
-        first = days[at].day
-        of_month = [
-            span
-            for span in days[at : at + 31]
-            if (span.day.year, span.day.month) == (first.year, first.month)
-        ]
-        begin, end = of_month[0].begin, of_month[-1].end
+def _months(books: _Books, days: list[DaySpan]) -> Iterator[tuple[Month, Uncertain | None]]:
+    """Yield each month with its energy [Wh], None where nothing was measured."""
+    rows = np.array([(span.begin, span.end) for span in days])
+    sums = (np.diff(before[rows]).ravel() for before in (books.wh_before, books.measured_before))
+    told = zip(days, *(values.tolist() for values in sums), strict=True)
+    for (year, month), of_month in groupby(told, key=lambda one: (one[0].day.year, one[0].day.month)):
+        bars, spans = [], []
+        for span, wh, measured in of_month:
+            spans.append(span)
+            dark = measured == 0 or books.blind
+            bars.append(DayBar(span.day, None if dark else wh, measured / (span.end - span.begin)))
+        begin, end = spans[0].begin, spans[-1].end
         coverage = books.coverage(begin, end)
-        bars = []
-        for span in of_month:
-            number = place[span.day]
-            share = float(shares[number]) / (span.end - span.begin)
-            dark = share == 0 or books.blind
-            bars.append(DayBar(span.day, None if dark else float(energies[number]), share))
-        dark = coverage == 0 or books.blind
-        energy = None if dark else books.of(begin, end).figure(books.origin, coverage)
-        found.append(
-            Month(year=first.year, month=first.month, energy_wh=energy, coverage=coverage, days=tuple(bars))
-        )
-        at += len(of_month)
-    return found
-
-
-def _energy_of_month(books: _Books, month: Month, days: list[DaySpan]) -> Uncertain | None:
-    if month.energy_wh is None:
-        return None
-    at = next(number for number, span in enumerate(days) if span.day == month.days[0].day)
-    return books.of(days[at].begin, days[at + len(month.days) - 1].end)
+        energy = None if coverage == 0 or books.blind else books.of(begin, end)
+        figure = None if energy is None else energy.figure(books.origin, coverage)
+        yield Month(year=year, month=month, energy_wh=figure, coverage=coverage, days=tuple(bars)), energy
 
 
 def _against(books: _Books, plant: Plant | None, days: list[DaySpan]) -> Against | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,16 +13,19 @@ from wheelpit.store.kept import Kept
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from datetime import date
     from pathlib import Path
 
-    from wheelpit.store.reader import LedgerReader
+    from numpy.typing import NDArray
+
+    from wheelpit.store.reading import Reading
+
+    Whole = NDArray[np.int64]
 
 __all__ = ["FILE", "read_ten_minutes"]
 
 
 def read_ten_minutes(
-    reader: LedgerReader,
+    reader: Reading,
     site: str,
     first: date | None = None,
     last: date | None = None,
@@ -40,27 +44,31 @@ def read_ten_minutes(
         progress: Is told how many days of how many had to be read anew.
 
     """
-    marks = reader.day_marks(site, first, last)
+    kept = None if keep is None else Kept(reader, keep)
+    told = (reader.day_marks if kept is None else kept.days)(site, first, last)
+    marks = [mark for mark in told if (first or date.min) <= mark.day <= (last or date.max)]
     if not marks:
         return TenMinutes(np.zeros(0, np.int64), empty_rows(0), ())
     starts = np.array([mark.start_ms for mark in marks], np.int64)
     ends = np.array([mark.end_ms for mark in marks], np.int64)
-    rows = -((starts - ends) // STEP_MS)
-    # Days without any record between two others are rows in which nothing was measured.
-    missing = np.maximum(starts[1:] - ends[:-1], 0) // STEP_MS
-    begins = np.concatenate((np.zeros(1, np.int64), np.cumsum(rows[:-1] + missing)))
-    size = int(begins[-1] + rows[-1])
-    start_ms, columns = np.empty(size, np.int64), empty_rows(size)
-    uptos = begins + rows
-    for begin, upto, from_ms in zip(begins.tolist(), uptos.tolist(), starts.tolist(), strict=True):
-        start_ms[begin:upto] = from_ms + STEP_MS * np.arange(upto - begin)
-    for place in np.flatnonzero(missing).tolist():
-        begin, upto = int(uptos[place]), int(begins[place + 1])
-        start_ms[begin:upto] = ends[place] + STEP_MS * np.arange(upto - begin)
-    for part in Kept(reader, keep).months(site, marks, TOTALS, CHANNELS, progress=progress):
-        day = np.searchsorted(starts, part.start_ms, "right") - 1
-        inside = (day >= 0) & (part.start_ms < ends[day])
-        at = (begins[day] + (part.start_ms - starts[day]) // STEP_MS)[inside]
+    start_ms, begins, uptos = _row_times(starts, ends)
+    columns = empty_rows(start_ms.size)
+    parts = (
+        [reader.bucket_columns(site, marks[0].start_ms, marks[-1].end_ms, TOTALS, CHANNELS)]
+        if kept is None
+        else kept.months(site, told, TOTALS, CHANNELS, measured=False, progress=progress)
+    )
+    for part in parts:
+        at: slice | Whole
+        inside: slice | NDArray[np.bool_]
+        begin = int(np.searchsorted(start_ms, part.start_ms[0])) if part.start_ms.size else 0
+        upto = begin + part.start_ms.size
+        if np.array_equal(start_ms[begin:upto], part.start_ms):  # a row for each, in order
+            at, inside = slice(begin, upto), slice(None)
+        else:
+            day = np.searchsorted(starts, part.start_ms, "right") - 1
+            inside = (day >= 0) & (part.start_ms < ends[day])
+            at = (begins[day] + (part.start_ms - starts[day]) // STEP_MS)[inside]
         for name, column in (*part.totals.items(), *part.mean.items()):
             columns[name][at] = column[inside]
     days = tuple(
@@ -68,3 +76,21 @@ def read_ten_minutes(
         for mark, begin, upto in zip(marks, begins.tolist(), uptos.tolist(), strict=True)
     )
     return TenMinutes(start_ms, columns, days)
+
+
+def _row_times(starts: Whole, ends: Whole) -> tuple[Whole, Whole, Whole]:
+    """Return where each row begins [Unix ms], and for each day its first row and the one after its last.
+
+    Days without any record between two others are rows, too, in which nothing was measured.
+    """
+    rows = -((starts - ends) // STEP_MS)
+    missing = np.maximum(starts[1:] - ends[:-1], 0) // STEP_MS
+    begins = np.concatenate((np.zeros(1, np.int64), np.cumsum(rows[:-1] + missing)))
+    uptos = begins + rows
+    gaps = np.flatnonzero(missing)
+    order = np.argsort(np.concatenate((begins, uptos[gaps])), kind="stable")
+    lengths = np.concatenate((rows, missing[gaps]))[order]
+    # Each piece counts on from where it begins.
+    firsts = np.concatenate((starts - STEP_MS * begins, ends[gaps] - STEP_MS * uptos[gaps]))[order]
+    start_ms = np.repeat(firsts, lengths) + STEP_MS * np.arange(int(uptos[-1]))
+    return start_ms, begins, uptos

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from dataclasses import dataclass
+from itertools import groupby
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -56,42 +57,50 @@ class Outlook:
 
 
 def weeks(
-    days: Sequence[DaySpan], wh: Floats, measured: Floats, u_share: float, origin: Origin
+    days: Sequence[DaySpan], wh_before: Floats, measured_before: Floats, u_share: float, origin: Origin
 ) -> tuple[Week, ...]:
-    """Return the weeks of which four fifths were measured."""
-    sums = np.concatenate((np.zeros(1), np.cumsum(wh)))
-    shares = np.concatenate((np.zeros(1), np.cumsum(measured)))
+    """Return the weeks of which four fifths were measured.
+
+    Args:
+        days: The days.
+        wh_before: The energy of all rows before each row, and of all of them [Wh].
+        measured_before: The same of the rows' measured shares.
+        u_share: Relative standard uncertainty of the energy.
+        origin: Where the energy comes from.
+
+    """
     found: list[Week] = []
-    by_monday: dict[dt.date, list[DaySpan]] = {}
-    for span in days:
-        by_monday.setdefault(span.day - dt.timedelta(days=span.day.weekday()), []).append(span)
-    for monday, spans in by_monday.items():
+    for monday, of_week in groupby(days, key=lambda span: span.day.toordinal() - span.day.weekday()):
+        spans = list(of_week)
         begin, end = spans[0].begin, spans[-1].end
-        coverage = float(shares[end] - shares[begin]) / (end - begin)
+        measured = float(measured_before[end] - measured_before[begin])
+        coverage = measured / (end - begin)
         if len(spans) < _WEEK or coverage < _ENOUGH:
             continue
-        mean = float(sums[end] - sums[begin]) / (float(shares[end] - shares[begin]) * _H)
+        mean = float(wh_before[end] - wh_before[begin]) / (measured * _H)
         figure = Figure(value=mean, u=abs(mean) * u_share, origin=origin, coverage=min(coverage, 1.0))
-        found.append(Week(monday=monday, mean_w=figure))
+        found.append(Week(monday=dt.date.fromordinal(monday), mean_w=figure))
     return tuple(found)
 
 
 def outlook(
-    days: Sequence[DaySpan], wh: Floats, measured: Floats, last: dt.date, count: int = OUTLOOK_DAYS
+    days: Sequence[DaySpan],
+    wh_before: Floats,
+    measured_before: Floats,
+    last: dt.date,
+    count: int = OUTLOOK_DAYS,
 ) -> Outlook | None:
     """Return what so many days after `last` usually bring; None without the same days of an earlier year.
 
     Args:
         days: All days that there are.
-        wh: Energy of each row [Wh].
-        measured: Measured share of each row.
+        wh_before: The energy of all rows before each row, and of all of them [Wh].
+        measured_before: The same of the rows' measured shares.
         last: The day after which it begins.
         count: How many days.
 
     """
     there = {span.day: span for span in days}
-    sums = np.concatenate((np.zeros(1), np.cumsum(wh)))
-    shares = np.concatenate((np.zeros(1), np.cumsum(measured)))
 
     def mean_w(first: dt.date) -> float | None:
         """Return the mean power of so many days, None where less than four fifths were measured."""
@@ -99,8 +108,8 @@ def outlook(
         for number in range(count):
             span = there.get(first + dt.timedelta(days=number))
             if span is not None:
-                energy += float(sums[span.end] - sums[span.begin])
-                hours += float(shares[span.end] - shares[span.begin]) * _H
+                energy += float(wh_before[span.end] - wh_before[span.begin])
+                hours += float(measured_before[span.end] - measured_before[span.begin]) * _H
                 rows += span.end - span.begin
         return energy / hours if hours >= _ENOUGH * count * 24 and rows else None
 

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from wheelpit.accounts.books import BATTERY_ONLY, DIVERTED_BEFORE, OTHER_SOURCES
-from wheelpit.accounts.periods import loaded_hours
 from wheelpit.accounts.uncertainty import Uncertain
 from wheelpit.accounts.water import flow_of_stage
 from wheelpit.plant.chain import local_water, ratio_of
@@ -122,7 +121,7 @@ def _alternator_shaft(part: Gathered, bridge: Reckoned) -> Reckoned:
         # Without a current at the bridge: its power over its usual voltage under load.
         volts = max(_loaded_volts(part), 1.0)
         amp_hours = bridge.energy.value / volts
-        square_ah = amp_hours * amp_hours / loaded_hours(part.totals, part.hours)
+        square_ah = amp_hours * amp_hours / part.loaded_hours
     diodes = 2 * told.diode_v * amp_hours
     copper = 2 * told.resistance_ohm * square_ah
     iron = told.iron_nm * _alternator_turns(part) * _TURN / _J_PER_WH

@@ -7,7 +7,8 @@ measured is not-a-number (channels) or nothing with no time measured (totals).
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from functools import cached_property
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
@@ -34,8 +35,7 @@ _MOSTLY: Final = 0.5
 _W_PER_MWH_MS: Final = 3600.0
 
 
-@dataclass(frozen=True, slots=True)
-class DaySpan:
+class DaySpan(NamedTuple):
     """A local day and the rows that belong to it, `begin` to `end`."""
 
     day: date
@@ -43,9 +43,11 @@ class DaySpan:
     end: int
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class TenMinutes:
     """Columns over time; row i is the ten minutes after `start_ms[i]` [Unix ms].
+
+    Nobody writes into them: what is made from whole columns is made once.
 
     Attributes:
         start_ms: Where each row begins.
@@ -71,7 +73,7 @@ class TenMinutes:
         """Whether a channel was ever measured."""
         return bool(np.isfinite(self.columns[channel]).any())
 
-    @property
+    @cached_property
     def basis(self) -> str:
         """What tells the energy: `charge` or, as a lower bound, `battery`; `charge` where neither was measured."""
         only_battery = not self.columns["charge_valid_ms"].any() and self.columns["battery_valid_ms"].any()
@@ -79,21 +81,35 @@ class TenMinutes:
 
     def energy_wh(self) -> Floats:
         """Return the energy of each row [Wh]."""
-        name = "battery_in_mwh" if self.basis == "battery" else "charge_mwh"
-        return self[name] / 1000.0
+        return self._energy_wh
 
     def measured(self) -> Floats:
         """Return the share of each row in which its energy was measured."""
-        return np.minimum(self[f"{self.basis}_valid_ms"] / STEP_MS, 1.0)
+        return self._measured
 
     def power_w(self) -> Floats:
         """Return the mean power of each row [W]; not-a-number where less than half of it was measured."""
+        return self._power_w
+
+    @cached_property
+    def _energy_wh(self) -> Floats:
+        name = "battery_in_mwh" if self.basis == "battery" else "charge_mwh"
+        return _read_only(self[name] / 1000.0)
+
+    @cached_property
+    def _measured(self) -> Floats:
+        return _read_only(np.minimum(self[f"{self.basis}_valid_ms"] / STEP_MS, 1.0))
+
+    @cached_property
+    def _power_w(self) -> Floats:
         valid_ms = self[f"{self.basis}_valid_ms"]
         watts = self.energy_wh() * 1000.0 * _W_PER_MWH_MS / np.maximum(valid_ms, 1.0)
-        return np.where(valid_ms >= _MOSTLY * STEP_MS, watts, np.nan)
+        return _read_only(np.where(valid_ms >= _MOSTLY * STEP_MS, watts, np.nan))
 
     def part(self, begin: int, end: int) -> TenMinutes:
         """Return some rows; days that are not whole within them are left out."""
+        if (begin, end) == (0, self.size):
+            return self
         inside = tuple(
             DaySpan(span.day, span.begin - begin, span.end - begin)
             for span in self.days
@@ -101,6 +117,11 @@ class TenMinutes:
         )
         columns = {name: column[begin:end] for name, column in self.columns.items()}
         return TenMinutes(self.start_ms[begin:end], columns, inside)
+
+
+def _read_only(values: Floats) -> Floats:
+    values.setflags(write=False)
+    return values
 
 
 def stood_on_purpose(ten: TenMinutes, stretches: Sequence[tuple[int, int]]) -> TenMinutes:
@@ -116,15 +137,9 @@ def stood_on_purpose(ten: TenMinutes, stretches: Sequence[tuple[int, int]]) -> T
     return TenMinutes(ten.start_ms, {**ten.columns, "parked_ms": parked, "stopped_ms": stopped}, ten.days)
 
 
-def by_day(ten: TenMinutes, values: Floats) -> Floats:
-    """Return the sums of each day's rows."""
-    if not ten.days:
-        return np.zeros(0)
-    edges = np.array([span.begin for span in ten.days], np.int64)
-    sums = np.concatenate((np.zeros(1), np.cumsum(values)))
-    ends = np.array([span.end for span in ten.days], np.int64)
-    found: Floats = sums[ends] - sums[edges]
-    return found
+def running(values: Floats) -> Floats:
+    """Return the sums of all values before each place, and of all of them: what rows add up to is a difference of two."""
+    return np.concatenate((np.zeros(1), np.cumsum(values)))
 
 
 def empty_rows(count: int) -> dict[str, NDArray[np.float32]]:

@@ -17,8 +17,6 @@ import numpy as np
 from wheelpit.accounts.stops import STOP_TOTALS, STOP_VALUES, Stop, StopFinder
 from wheelpit.accounts.timestates import CHANNELS, STATES, TOTALS, Slices, State, assign, notes_of
 from wheelpit.plant.history import epochs
-from wheelpit.store.reader import LedgerReader
-from wheelpit.store.recordcolumns import record_columns
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -79,7 +77,7 @@ def time_ledger(
         plant: The plant with its changes.
         from_ms: Where the period begins [Unix ms].
         to_ms: Where it ends.
-        fine: Whether full records are read, if the store has them; None: for at most two months of which they are kept.
+        fine: Whether full records are read; None: for at most two months of which they are kept.
 
     """
     (found,) = time_ledgers(reader, site, plant, [from_ms, to_ms], fine=fine)
@@ -107,22 +105,16 @@ def time_ledgers(
 
     """
     from_ms, to_ms = cuts_ms[0], cuts_ms[-1]
-    # Only the ledger itself has full records as columns.
-    whole = reader if isinstance(reader, LedgerReader) else None
-    if whole is not None and fine is None:
+    if fine is None:
         short = to_ms - from_ms <= _LONGEST_FINE_MS and _one_node(plant)
-        whole = whole if short and _kept(whole, site, from_ms, to_ms) else None
-    elif not fine:
-        whole = None
+        fine = short and _kept(reader, site, from_ms, to_ms)
     cuts = np.array(cuts_ms, np.int64)
     sums = np.zeros((len(STATES), len(cuts_ms) - 1), np.int64)
-    finder = None if whole is None else StopFinder(plant, from_ms, to_ms)
+    finder = StopFinder(plant, from_ms, to_ms) if fine else None
     seen: set[str] = set()
     for begin in range(from_ms, to_ms, _BLOCK_MS):
         end = min(begin + _BLOCK_MS, to_ms)
-        source = (
-            _buckets(reader, site, begin, end) if whole is None else _records(whole, site, begin, end, finder)
-        )
+        source = _records(reader, site, begin, end, finder) if fine else _buckets(reader, site, begin, end)
         for starts, ends, slices in source:
             for stretch, chosen in _of_epochs(plant, starts, ends):
                 seen.update(notes_of(stretch))
@@ -141,20 +133,20 @@ def time_ledgers(
             stops=None
             if finder is None
             else tuple(stop for stop in stops if cuts[place] < stop.at_ms <= cuts[place + 1]),
-            fine=whole is not None,
+            fine=fine,
             notes=tuple(sorted(seen)),
         )
         for place in range(len(cuts_ms) - 1)
     ]
 
 
-def _kept(reader: LedgerReader, site: str, from_ms: int, to_ms: int) -> bool:
+def _kept(reader: Reading, site: str, from_ms: int, to_ms: int) -> bool:
     """Whether full records are kept from the first roll-up of a period on."""
     columns = reader.bucket_columns(site, from_ms, to_ms, ())
     if not columns.start_ms.size:
         return True
     first, end = int(columns.start_ms[0]), int(columns.end_ms[0])
-    return any(block.end_ms[0] <= end for block in record_columns(reader, site, first, end, totals=()))
+    return any(block.end_ms[0] <= end for block in reader.record_columns(site, first, end, totals=()))
 
 
 def _one_node(plant: Plant) -> bool:
@@ -164,11 +156,11 @@ def _one_node(plant: Plant) -> bool:
 
 
 def _records(
-    reader: LedgerReader, site: str, from_ms: int, to_ms: int, finder: StopFinder | None
+    reader: Reading, site: str, from_ms: int, to_ms: int, finder: StopFinder | None
 ) -> Iterator[tuple[Whole, Whole, Slices]]:
     values = sorted({*((name, "mean") for name in CHANNELS), *STOP_VALUES})
     totals = sorted({*TOTALS, *STOP_TOTALS})
-    for block in record_columns(reader, site, from_ms, to_ms, totals=totals, values=values):
+    for block in reader.record_columns(site, from_ms, to_ms, totals=totals, values=values):
         if "turning_ms" not in block.totals:
             continue
         if finder is not None:

@@ -147,23 +147,27 @@ def _at_limit(slices: Slices, plant: Plant) -> Flags:
     topology = plant.controller.topology
     if topology == "none":
         return np.zeros(slices.length_ms.size, bool)
-    limits, controller = limits_of(plant), plant.controller
-    # Warmer batteries are held lower; without its temperature the limit of the warmest is no proof, so 25 °C counts.
-    degc = np.where(np.isnan(slices.mean("battery_degc")), 25.0, slices.mean("battery_degc"))
-    shift = controller.v_per_degc * (np.clip(degc, -20.0, 50.0) - 25.0)
-    margin = _FULL_MARGIN_V * plant.battery.nominal_v / 12
+    volts, degc = slices.mean("battery_v"), slices.mean("battery_degc")
+    if topology == "diversion-at-battery":
+        return held_at(limits_of(plant).absorption_at_25_v, volts, degc, plant)
+    at_limit = held_at(plant.controller.float_v, volts, degc, plant)
     with np.errstate(invalid="ignore"):
-        volts = slices.mean("battery_v")
-        if topology == "diversion-at-battery":
-            at_limit: Flags = volts >= limits.absorption_at_25_v + shift - margin
-            return at_limit
-        at_limit = volts >= controller.float_v + shift - margin
         given_w = volts * slices.mean("charge_a")
-        less: Flags = given_w < _HELD_BACK * _would_give(plant, slices.mean("wheel_rpm"))
+        less: Flags = given_w < _HELD_BACK * would_give(plant, slices.mean("wheel_rpm"))
         return at_limit & less
 
 
-def _would_give(plant: Plant, rpm: Floats) -> Floats:
+def held_at(set_at_25_v: float, volts: Floats, degc: Floats, plant: Plant) -> Flags:
+    """Return where a battery's voltage [V] is as high as its controller holds it, or nearly, at its temperature [°C]."""
+    # Warmer batteries are held lower; without its temperature the limit of the warmest is no proof, so 25 °C counts.
+    warmer_degc = np.clip(np.where(np.isnan(degc), 25.0, degc), -20.0, 50.0) - 25.0
+    margin_v = _FULL_MARGIN_V * plant.battery.nominal_v / 12
+    with np.errstate(invalid="ignore"):
+        found: Flags = volts >= set_at_25_v + plant.controller.v_per_degc * warmer_degc - margin_v
+    return found
+
+
+def would_give(plant: Plant, rpm: Floats) -> Floats:
     """Return what the machine gives to the battery at these speeds when nothing holds it back [W], by model."""
     chain = chain_of(plant)
     top = chain.ceiling_rad_s / RPM

@@ -19,8 +19,10 @@ import datetime as dt
 import math
 from bisect import bisect_right
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 from zoneinfo import ZoneInfo
+
+import numpy as np
 
 from wheelpit.accounts.figure import Figure
 from wheelpit.contract.names import PAIRS
@@ -31,9 +33,12 @@ from wheelpit.plant.precision import precision_of
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
+    from numpy.typing import NDArray
+
     from wheelpit.accounts.figure import Origin
     from wheelpit.plant.description import Plant
     from wheelpit.plant.history import Epoch
+    from wheelpit.plant.precision import Precision
 
 _READINGS_PER_H: Final = 36_000.0  # a node reads ten times a second
 _STEP_WH: Final = 1e-3 / math.sqrt(12.0)  # a total counts whole milliwatt hours
@@ -102,6 +107,18 @@ def total(values: Iterable[Uncertain]) -> Uncertain:
     return Uncertain(found, parts, math.sqrt(square))
 
 
+class _Pair(NamedTuple):
+    """A pair's voltage and current: what may be off of each, the names of these errors, and how the current is chopped."""
+
+    volts: Precision
+    amps: Precision
+    volts_gain: str
+    volts_offset: str
+    amps_gain: str
+    amps_offset: str
+    chopped: float
+
+
 class Trust:
     """How sure the sensors are over a stretch in which the plant stayed the same.
 
@@ -116,6 +133,26 @@ class Trust:
             sensor.channel: sensor.channel + _until(today, epoch, sensor.channel)
             for sensor in epoch.plant.sensors
         }
+        self._pairs = {pair: told for pair in PAIRS if (told := self._pair(pair)) is not None}
+
+    def _pair(self, pair: str) -> _Pair | None:
+        volts, amps = (self.plant.sensor(channel) for channel in PAIRS[pair])
+        if volts is None or amps is None:
+            return None
+        chopped = 0.0
+        if pair in {"load", "battery"} and self.plant.inverter.idle_w > 0:
+            chopped = _INVERTER
+        elif pair == "charge" and self.plant.controller.topology == "series":
+            chopped = _PWM
+        return _Pair(
+            precision_of(volts),
+            precision_of(amps),
+            self.gain(volts.channel),
+            self.offset(volts.channel),
+            self.gain(amps.channel),
+            self.offset(amps.channel),
+            chopped,
+        )
 
     def gain(self, channel: str) -> str:
         """Return the source of a channel's error of gain, by name."""
@@ -127,7 +164,7 @@ class Trust:
 
     def knows(self, pair: str) -> bool:
         """Whether the plant describes the sensors of a pair."""
-        return all(channel in self._names for channel in PAIRS[pair])
+        return pair in self._pairs
 
     def energy(self, pair: str, energy_wh: float, *, hours: float, mean_v: float) -> Uncertain:
         """Return an energy that a node counted from a pair's voltage and current.
@@ -142,21 +179,20 @@ class Trust:
             KeyError: The plant has no sensor for one of the two; see `knows`.
 
         """
-        volts_name, amps_name = PAIRS[pair]
-        volts, amps = (self.plant.sensor(channel) for channel in (volts_name, amps_name))
-        if volts is None or amps is None:
-            raise KeyError(pair)
-        v, a = precision_of(volts), precision_of(amps)
+        told = self._pairs[pair]
+        v, a = told.volts, told.amps
         charge_ah = energy_wh / mean_v if mean_v > _LEAST_V else 0.0
+        mean_a = charge_ah / hours if hours > 0 else 0.0
         parts = {
-            self.gain(volts_name): v.gain_u * energy_wh,
-            self.offset(volts_name): v.offset_u * charge_ah,
-            self.gain(amps_name): a.gain_u * energy_wh,
-            self.offset(amps_name): a.offset_u * mean_v * hours,
+            told.volts_gain: v.gain_u * energy_wh,
+            told.volts_offset: v.offset_u * charge_ah,
+            told.amps_gain: a.gain_u * energy_wh,
+            told.amps_offset: a.offset_u * mean_v * hours,
         }
-        chopped = self._chopped(pair, charge_ah / hours if hours > 0 else 0.0, mean_v)
-        if chopped:
-            parts[f"{pair} chopped"] = chopped * energy_wh
+        if told.chopped and mean_v > _LEAST_V and mean_a > 0:
+            share = chopping_share(self.plant.battery.resistance_ohm, mean_a, mean_v, told.chopped)
+            if chopped := u_of_limits(share):
+                parts[f"{pair} chopped"] = chopped * energy_wh
         readings = max(hours * _READINGS_PER_H, 1.0)
         noise_w = math.hypot(a.reading_u * mean_v, v.reading_u * charge_ah / hours if hours > 0 else 0.0)
         return Uncertain(energy_wh, parts, math.hypot(noise_w * hours / math.sqrt(readings), _STEP_WH))
@@ -170,17 +206,6 @@ class Trust:
         parts = {self.gain(channel): told.gain_u * value, self.offset(channel): told.offset_u}
         noise = told.reading_u / math.sqrt(max(hours * _READINGS_PER_H, 1.0))
         return Uncertain(value, {name: part for name, part in parts.items() if part}, noise)
-
-    def _chopped(self, pair: str, mean_a: float, mean_v: float) -> float:
-        """Return the standard uncertainty from a current that is chopped within a reading, as a share."""
-        share = 0.0
-        if pair in {"load", "battery"} and self.plant.inverter.idle_w > 0:
-            share = _INVERTER
-        elif pair == "charge" and self.plant.controller.topology == "series":
-            share = _PWM
-        if not share or mean_v <= _LEAST_V or mean_a <= 0:
-            return 0.0
-        return u_of_limits(chopping_share(self.plant.battery.resistance_ohm, mean_a, mean_v, share))
 
 
 def _until(today: Plant, epoch: Epoch, channel: str) -> str:
@@ -211,6 +236,18 @@ class Trusts:
     def at(self, at_ms: int) -> Trust:
         """Return how sure they were at a time [Unix ms]."""
         return self._trusts[bisect_right(self._starts, at_ms)]
+
+    def places(self, at_ms: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Return in which stretch of the plant's history times lie [Unix ms], by number from the oldest on."""
+        return np.searchsorted(np.array(self._starts, np.int64), at_ms, "right")
+
+    def __getitem__(self, number: int) -> Trust:
+        """Return how sure they were in a stretch, by its number."""
+        return self._trusts[number]
+
+    def of(self, at_ms: NDArray[np.int64]) -> list[Trust]:
+        """Return how sure they were at each of some times [Unix ms]."""
+        return [self._trusts[number] for number in self.places(at_ms).tolist()]
 
     def changed(self, from_ms: int, to_ms: int) -> tuple[str, ...]:
         """Return what was changed from `from_ms` on and before `to_ms`, in words."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import time
-from datetime import date, datetime
-from pathlib import Path
+from dataclasses import replace
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -14,17 +14,18 @@ import click
 from wheelpit.accounts.battery import BatteryAccount, battery_account
 from wheelpit.accounts.figure import COVERAGE_FACTOR
 from wheelpit.accounts.household import household
-from wheelpit.commands.books import Day, figure_json, needed_plant, the_site
-from wheelpit.places import state_folder
+from wheelpit.commands.books import figure_json
+from wheelpit.commands.reading_options import days, reads, wants_json
+from wheelpit.store.choose import without_logbook
 from wheelpit.store.days import LocalDays
-from wheelpit.store.ledger import FILE
-from wheelpit.store.logbook import FILE as LOGBOOK
-from wheelpit.store.logbook import Logbook
-from wheelpit.store.reader import LedgerReader
+from wheelpit.store.logbook import FILE, Logbook
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from wheelpit.accounts.figure import Figure
     from wheelpit.accounts.household import Household
+    from wheelpit.commands.reading_options import Source
 
 _DAY_MS: Final = 86_400_000
 _HOUR_MS: Final = 3_600_000
@@ -109,56 +110,43 @@ def as_json(site: str, found: BatteryAccount, house: Household) -> str:
 
 
 @click.command("battery")
-@click.option("--site", help="The site; not needed when the ledger holds only one.")
-@click.option("--from", "first", type=Day(), help="The first day of the sums; 30 days ago if not told.")
-@click.option("--to", "last", type=Day(), help="The last day; the state is that at its end.")
+@reads()
+@days("The first day of the sums; 30 days ago if not told.", "The last day; the state is that at its end.")
 @click.option("--down-to", type=click.FloatRange(0, 95), help="Down to how many per cent it is used.")
-@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
-@click.option(
-    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
-)
-@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
-def command(  # noqa: PLR0917 - click hands over by name
-    site: str | None,
-    first: date | None,
-    last: date | None,
-    down_to: float | None,
-    wants_json: bool,
-    plant: Path | None,
-    state: Path | None,
+@wants_json
+def command(
+    source: Source, first: date | None, last: date | None, down_to: float | None, wants_json: bool
 ) -> None:
     """Print the battery's state: charge with its uncertainty, when it was last full, what went in and out.
 
     With charge_a alone there is no percentage: what the loads took is not known. A battery gives enough current to weld:
     remove rings, insulate tools, keep sparks away.
     """
-    folder = state_folder(state)
-    reader = LedgerReader(folder / FILE)
-    of_site = the_site(reader, site)
-    described = needed_plant(plant, folder)
-    local = LocalDays(reader.time_zone(of_site))
+    reader, site, plant = source.reader, source.site, source.needed_plant
+    zone = reader.time_zone(site)
+    local = LocalDays(zone)
     now_ms = time.time_ns() // 1_000_000
     to_ms = now_ms if last is None else min(local.bounds(last)[1], now_ms)
     if last is None:
         # A ledger that ended long ago speaks of its own end.
-        ends = [node.last_end_ms for node in reader.nodes(of_site) if node.last_end_ms is not None]
-        to_ms = min(to_ms, max(ends, default=to_ms))
+        newest_ms = reader.newest_ms(site)
+        to_ms = to_ms if newest_ms is None else min(to_ms, newest_ms)
     from_ms = to_ms - 30 * _DAY_MS if first is None else local.bounds(first)[0]
-    entries = Logbook(folder / LOGBOOK).entries(of_site, to_ms - 400 * _DAY_MS, to_ms)
+    entries = Logbook(source.folder / FILE).entries(site, to_ms - 400 * _DAY_MS, to_ms)
     found = battery_account(
         reader,
-        of_site,
-        described,
+        site,
+        plant,
         from_ms=from_ms,
         to_ms=to_ms,
         entries=entries,
         down_to=None if down_to is None else down_to / 100,
     )
-    house = household(reader, of_site, described, to_ms - _HOUR_MS, to_ms)
+    found = replace(found, notes=(*found.notes, *without_logbook(reader, source.folder)))
+    house = household(reader, site, plant, to_ms - _HOUR_MS, to_ms)
     if wants_json:
-        click.echo(as_json(of_site, found, house))
+        click.echo(as_json(site, found, house))
         return
-    zone = ZoneInfo(reader.time_zone(of_site))
     if now_ms - to_ms > _DAY_MS:
-        click.echo(f"as of {datetime.fromtimestamp(to_ms / 1000, zone):%Y-%m-%d %H:%M}")
+        click.echo(f"as of {datetime.fromtimestamp(to_ms / 1000, ZoneInfo(zone)):%Y-%m-%d %H:%M}")
     click.echo(as_text(found, to_ms, house))

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from datetime import UTC, date, datetime
-from pathlib import Path
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -14,73 +13,15 @@ import click
 from wheelpit.accounts.books import DayBook, day_books, total_energy
 from wheelpit.accounts.figure import COVERAGE_FACTOR
 from wheelpit.accounts.rebook import differences
-from wheelpit.errors import WheelpitError
-from wheelpit.places import state_folder
-from wheelpit.plant.load import load_plant
-from wheelpit.store.choose import reading
-from wheelpit.store.ledger import FILE
-from wheelpit.store.reader import LedgerReader
+from wheelpit.commands.reading_options import days, reads, wants_json
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from wheelpit.accounts.figure import Figure
-    from wheelpit.plant.description import Plant
-    from wheelpit.store.reading import Reading
+    from wheelpit.commands.reading_options import Source
 
 _MANY_DAYS: Final = 400
-
-
-class SiteError(WheelpitError):
-    """The site that is asked for is not in the ledger, or which one is meant is not clear."""
-
-
-class Day(click.ParamType[date]):
-    """A date as an option's value."""
-
-    name = "day"
-
-    def convert(self, value: str | date, param: click.Parameter | None, ctx: click.Context | None) -> date:
-        """Return the date that was written."""
-        if isinstance(value, date):
-            return value
-        try:
-            return date.fromisoformat(value)
-        except ValueError:
-            self.fail(f"{value!r} is no date: write it as 2026-06-01", param, ctx)
-
-
-def the_site(reader: Reading, wanted: str | None) -> str:
-    """Return the site that is meant: the one that was named, or the only one there is."""
-    sites = reader.sites()
-    if wanted is None and len(sites) == 1:
-        return sites[0]
-    if wanted is None or wanted not in sites:
-        what = (
-            "say with --site which site is meant"
-            if wanted is None
-            else f"site {wanted!r} is not in the ledger"
-        )
-        msg = f"{what}: it holds {', '.join(sites) or 'none yet'}"
-        raise SiteError(msg)
-    return wanted
-
-
-def the_plant(file: Path | None, state: Path) -> Plant | None:
-    """Return the plant that was named, or the state folder's; None where there is neither."""
-    if file is not None:
-        return load_plant(file)
-    beside = state / "plant.toml"
-    return load_plant(beside) if beside.is_file() else None
-
-
-def needed_plant(file: Path | None, state: Path) -> Plant:
-    """Return the plant, or say that this takes one."""
-    found = the_plant(file, state)
-    if found is None:
-        msg = (
-            f"{state / 'plant.toml'}: not found, and this takes the plant's description; give it with --plant"
-        )
-        raise SiteError(msg)
-    return found
 
 
 def spread(figure: Figure | None, digits: int = 1) -> str:
@@ -201,9 +142,8 @@ def as_json(site: str, time_zone: str, books: list[DayBook], undated: dict[str, 
 
 
 @click.command("books")
-@click.option("--site", help="The site; not needed when the ledger holds only one.")
-@click.option("--from", "first", type=Day(), help="The first day, such as 2026-06-01.")
-@click.option("--to", "last", type=Day(), help="The last day.")
+@reads()
+@days()
 @click.option("--gaps", "wants_gaps", is_flag=True, help="List when something was not measured.")
 @click.option(
     "--from-records",
@@ -211,53 +151,38 @@ def as_json(site: str, time_zone: str, books: list[DayBook], undated: dict[str, 
     is_flag=True,
     help="Add all kept records up anew and compare with the books, to the milliwatt hour.",
 )
-@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
-@click.option(
-    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
-)
-@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
-@click.option(
-    "--store",
-    type=click.Choice(["ledger", "influx"]),
-    help="Where to read: the ledger (the default), or the database that it was forwarded to.",
-)
+@wants_json
 def command(  # noqa: PLR0917 - click hands over by name
-    site: str | None,
+    source: Source,
     first: date | None,
     last: date | None,
     wants_gaps: bool,
     again: bool,
     wants_json: bool,
-    plant: Path | None,
-    state: Path | None,
-    store: str | None,
 ) -> None:
     """Print the energy books: energy per local day, and how much of the day was measured.
 
     What was not measured is never filled in. Energy of records without a date is in a line of its own.
     """
-    folder = state_folder(state)
-    reader = reading(folder / FILE, store)
-    of_site = the_site(reader, site)
-    described = the_plant(plant, folder)
+    reader, site = source.reader, source.site
 
     def progress(done: int, of: int) -> None:
         if of > _MANY_DAYS:
             click.echo(f"{done} of {of} days", err=True)
 
     if again:
-        lines, pruned = differences(LedgerReader(folder / FILE), of_site, first, last, progress=progress)
+        lines, pruned = differences(reader, site, first, last, progress=progress)
         click.echo("\n".join(lines) or "the records add up to the books, to the last unit of every total")
         if pruned:
             click.echo(f"{len(pruned)} days were left out: not all of their full records are kept")
         if lines:
             raise click.exceptions.Exit(1)
         return
-    books = day_books(reader, of_site, described, first, last, progress=progress)
-    undated = reader.undated(of_site)
-    time_zone = reader.time_zone(of_site)
+    books = day_books(reader, site, source.plant, first, last, progress=progress)
+    undated = reader.undated(site)
+    time_zone = reader.time_zone(site)
     if wants_json:
-        click.echo(as_json(of_site, time_zone, books, undated))
+        click.echo(as_json(site, time_zone, books, undated))
         return
     click.echo(as_text(books, undated))
     if wants_gaps:

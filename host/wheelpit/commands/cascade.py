@@ -4,22 +4,20 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from wheelpit.accounts.cascade import Cascade, cascade
-from wheelpit.commands.books import Day, figure_json, needed_plant, spread, the_site
-from wheelpit.places import state_folder
-from wheelpit.store.choose import reading
-from wheelpit.store.ledger import FILE
+from wheelpit.commands.books import figure_json, spread
+from wheelpit.commands.reading_options import days, reads, wants_json
 
 if TYPE_CHECKING:
     from datetime import date
 
     from wheelpit.accounts.cascade import Stage
     from wheelpit.accounts.figure import Figure
+    from wheelpit.commands.reading_options import Source
 
 _MARKS = {"measured": "measured", "modelled": "modelled", "lower-bound": "at least"}
 
@@ -101,35 +99,14 @@ def as_json(site: str, found: Cascade) -> str:
 
 
 @click.command("cascade")
-@click.option("--site", help="The site; not needed when the ledger holds only one.")
-@click.option("--from", "first", type=Day(), help="The first day, such as 2026-06-01.")
-@click.option("--to", "last", type=Day(), help="The last day.")
-@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
-@click.option(
-    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
-)
-@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
-@click.option(
-    "--store",
-    type=click.Choice(["ledger", "influx"]),
-    help="Where to read: the ledger (the default), or the database that it was forwarded to.",
-)
-def command(  # noqa: PLR0917 - click hands over by name
-    site: str | None,
-    first: date | None,
-    last: date | None,
-    wants_json: bool,
-    plant: Path | None,
-    state: Path | None,
-    store: str | None,
-) -> None:
+@reads()
+@days()
+@wants_json
+def command(source: Source, first: date | None, last: date | None, wants_json: bool) -> None:
     """Print the chain of energies from the water to the loads, and what each step keeps.
 
     A stage without a sensor is modelled by plant.toml and marked, or left out; shares are ratios of energies over the
     time in which everything was measured.
     """
-    folder = state_folder(state)
-    reader = reading(folder / FILE, store)
-    of_site = the_site(reader, site)
-    found = cascade(reader, of_site, needed_plant(plant, folder), first, last)
-    click.echo(as_json(of_site, found) if wants_json else as_text(found))
+    found = cascade(source.reader, source.site, source.needed_plant, first, last)
+    click.echo(as_json(source.site, found) if wants_json else as_text(found))

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import time
 from datetime import UTC, date, datetime, timedelta
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -13,16 +12,14 @@ import click
 
 from wheelpit.accounts.timeledger import TimeLedger, time_ledgers
 from wheelpit.accounts.timestates import LABELS, STATES
-from wheelpit.commands.books import Day, needed_plant, the_site
-from wheelpit.places import state_folder
-from wheelpit.store.choose import reading
+from wheelpit.commands import reading_options as options
 from wheelpit.store.days import LocalDays
-from wheelpit.store.ledger import FILE
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from wheelpit.accounts.stops import Stop
+    from wheelpit.commands.reading_options import Source
     from wheelpit.store.reading import Reading
 
 _MS_PER_H: Final = 3_600_000
@@ -99,43 +96,22 @@ def as_json(site: str, time_zone: str, days: Sequence[date], ledgers: Sequence[T
 
 
 @click.command("hours")
-@click.option("--site", help="The site; not needed when the ledger holds only one.")
-@click.option(
-    "--from", "first", type=Day(), help="The first day, such as 2026-06-01; a month ago if not told."
+@options.reads()
+@options.days(
+    "The first day, such as 2026-06-01; a month ago if not told.",
+    "The last day; the last one that has records if not told.",
 )
-@click.option("--to", "last", type=Day(), help="The last day; the last one that has records if not told.")
 @click.option("--fine", is_flag=True, help="Read full records whatever the length of time.")
-@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
-@click.option(
-    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
-)
-@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
-@click.option(
-    "--store",
-    type=click.Choice(["ledger", "influx"]),
-    help="Where to read: the ledger (the default), or the database that it was forwarded to.",
-)
-def command(  # noqa: PLR0917 - click hands over by name
-    site: str | None,
-    first: date | None,
-    last: date | None,
-    fine: bool,
-    wants_json: bool,
-    plant: Path | None,
-    state: Path | None,
-    store: str | None,
-) -> None:
+@options.wants_json
+def command(source: Source, first: date | None, last: date | None, fine: bool, wants_json: bool) -> None:
     """Print how each day's time was spent: every second in exactly one state.
 
     Charging, held back because the battery is full, above cut-in without charging, turning below cut-in, stopped, parked
     on purpose, not measured.
     """
-    folder = state_folder(state)
-    reader = reading(folder / FILE, store)
-    of_site = the_site(reader, site)
-    described = needed_plant(plant, folder)
-    time_zone = reader.time_zone(of_site)
-    days, cuts = _days(reader, of_site, time_zone, first, last)
+    reader, site, plant = source.reader, source.site, source.needed_plant
+    time_zone = reader.time_zone(site)
+    days, cuts = _days(reader, site, time_zone, first, last)
     ledgers: list[TimeLedger] = []
     if days:
 
@@ -143,19 +119,15 @@ def command(  # noqa: PLR0917 - click hands over by name
             if of_ms > 100 * 86_400_000:
                 click.echo(f"{100 * done_ms // of_ms} %", err=True)
 
-        ledgers = time_ledgers(
-            reader, of_site, described, cuts, fine=True if fine else None, progress=progress
-        )
-    click.echo(
-        as_json(of_site, time_zone, days, ledgers) if wants_json else as_text(days, ledgers, time_zone)
-    )
+        ledgers = time_ledgers(reader, site, plant, cuts, fine=True if fine else None, progress=progress)
+    click.echo(as_json(site, time_zone, days, ledgers) if wants_json else as_text(days, ledgers, time_zone))
 
 
 def _days(
     reader: Reading, site: str, time_zone: str, first: date | None, last: date | None
 ) -> tuple[list[date], list[int]]:
     """Return the days that are meant, and where they begin and end; today only as far as it has come."""
-    known = reader.days(site, first, last)
+    known = reader.day_marks(site, first, last)
     if not known:
         return [], []
     last = known[-1].day if last is None else last

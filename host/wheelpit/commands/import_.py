@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from wheelpit.commands.books import the_plant, the_site
+from wheelpit.commands.reading_options import the_plant, the_site
 from wheelpit.contract.names import CHANNELS, TOTALS
 from wheelpit.errors import WheelpitError
 from wheelpit.ingest.serve import now_ms, only_one

@@ -3,23 +3,20 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
 from wheelpit.accounts.matching import PULLEYS_MM, MatchingError, match
 from wheelpit.accounts.matching_model import LoadTest
-from wheelpit.commands.books import Day, the_plant, the_site
+from wheelpit.commands import reading_options as options
 from wheelpit.commands.season import plain, rows_of
-from wheelpit.places import state_folder
-from wheelpit.store.ledger import FILE
-from wheelpit.store.reader import LedgerReader
 
 if TYPE_CHECKING:
     from datetime import date
 
     from wheelpit.accounts.matching import Choice, Match
+    from wheelpit.commands.reading_options import Source
 
 CAUTION = (
     "Before a pulley is changed: water off, wheel chocked, and wait until the voltage before the converter is gone. A "
@@ -62,11 +59,8 @@ def as_text(found: Match) -> str:
 
 
 @click.command("match")
-@click.option("--site", help="The site; not needed when the ledger holds only one.")
-@click.option(
-    "--from", "first", type=Day(), help="The first day of the season; the first there is if left out."
-)
-@click.option("--to", "last", type=Day(), help="The last day.")
+@options.reads()
+@options.days("The first day of the season; the first there is if left out.")
 @click.option(
     "--pulley",
     "pulleys",
@@ -84,33 +78,24 @@ def as_text(found: Match) -> str:
 @click.option(
     "--load-flow", type=click.FloatRange(0.05, 2000), help="The flow of that test, if gauged [L/s]."
 )
-@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
-@click.option(
-    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
-)
-@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
+@options.wants_json
 def command(  # noqa: PLR0917 - click hands over by name
-    site: str | None,
+    source: Source,
     first: date | None,
     last: date | None,
     pulleys: tuple[float, ...],
     loads: tuple[tuple[float, float], ...],
     load_flow: float | None,
     wants_json: bool,
-    plant: Path | None,
-    state: Path | None,
 ) -> None:
     """Find the pulley and the converter's setting that would have given most over the recorded season.
 
     Only pulleys that exist are looked at, and none with which a lost load would drive the voltage over what the
     converter and the parts before it bear.
     """
-    folder = state_folder(state)
-    described = the_plant(plant, folder)
-    if described is None:
+    if source.plant is None:
         raise MatchingError("no plant is described: give --plant, or put plant.toml into the state folder")
-    reader = LedgerReader(folder / FILE)
-    rows = rows_of(reader, the_site(reader, site), folder)
+    rows = rows_of(source)
     asked = [
         span
         for span in rows.days
@@ -128,7 +113,7 @@ def command(  # noqa: PLR0917 - click hands over by name
             raise MatchingError("a load test takes three loads at one flow: give --load three times")
         test = LoadTest(tuple(rpm for rpm, _ in loads), tuple(watts for _, watts in loads), load_flow)
     season = rows.part(asked[0].begin, asked[-1].end)
-    found = match(season, described, test=test, pulleys_mm=pulleys or PULLEYS_MM, progress=progress)
+    found = match(season, source.plant, test=test, pulleys_mm=pulleys or PULLEYS_MM, progress=progress)
     if wants_json:
         click.echo(json.dumps(plain(found), indent=2, ensure_ascii=False))
     else:

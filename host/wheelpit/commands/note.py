@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from wheelpit.accounts.acid import acid_of
-from wheelpit.commands.books import Day, SiteError, the_plant, the_site
+from wheelpit.commands.reading_options import Day, SiteError, the_plant, the_site
 from wheelpit.places import state_folder
 from wheelpit.store.days import LocalDays
 from wheelpit.store.ledger import FILE as LEDGER

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import datetime as dt
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from wheelpit.places import state_folder, write_atomically
-from wheelpit.plant.load import load_plant
+from wheelpit.commands.reading_options import reads
+from wheelpit.places import write_atomically
 from wheelpit.report import gather
 from wheelpit.report.gather import ReportError
 from wheelpit.report.period import sheet_of
 from wheelpit.report.sheet import render
-from wheelpit.store.ledger import FILE
-from wheelpit.store.reader import LedgerReader
+
+if TYPE_CHECKING:
+    from wheelpit.commands.reading_options import Source
 
 _MANY: Final = 400
 
@@ -46,19 +47,12 @@ class MonthOf(click.ParamType[tuple[int, int]]):
     type=click.Path(path_type=Path, dir_okay=False),
     help="The file; <site>-<month>.html if left out.",
 )
-@click.option(
-    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if left out."
-)
-@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
-def command(
-    month: tuple[int, int] | None, year: int | None, out: Path | None, plant: Path | None, state: Path | None
-) -> None:
+@reads(site=False)
+def command(source: Source, month: tuple[int, int] | None, year: int | None, out: Path | None) -> None:
     """Write the report of a month or a year: one HTML file with its charts inside, for the screen and for A4 paper."""
     if (month is None) == (year is None):
         raise click.UsageError("say of which time: --month 2026-06, or --year 2026")
-    folder = state_folder(state)
-    described = load_plant(folder / "plant.toml" if plant is None else plant)
-    reader = LedgerReader(folder / FILE)
+    reader, folder, described = source.reader, source.folder, source.needed_plant
     if month is not None:
         material = gather.month(reader, folder, described, *month)
         name = f"{month[0]}-{month[1]:02}"

@@ -5,8 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import time
-from dataclasses import asdict, is_dataclass
-from pathlib import Path
+from dataclasses import asdict, is_dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
@@ -15,33 +14,32 @@ import numpy as np
 
 from wheelpit.accounts.logged import logged
 from wheelpit.accounts.season import SHARES, Season, season
-from wheelpit.accounts.season_rows import FILE as KEPT
 from wheelpit.accounts.season_rows import read_ten_minutes
 from wheelpit.accounts.tenminutes import stood_on_purpose
-from wheelpit.commands.books import Day, the_plant, the_site
-from wheelpit.places import state_folder
-from wheelpit.store.ledger import FILE
-from wheelpit.store.reader import LedgerReader
+from wheelpit.commands import reading_options as options
+from wheelpit.store.choose import keeping, without_logbook
 
 if TYPE_CHECKING:
     from wheelpit.accounts.drift import Drift
     from wheelpit.accounts.figure import Figure
     from wheelpit.accounts.season import Month
     from wheelpit.accounts.tenminutes import TenMinutes
+    from wheelpit.commands.reading_options import Source
 
 _MANY: Final = 400
 _BARS: Final = " .:-=+*#"
 _SURELY: Final = 1.96
 
 
-def rows_of(reader: LedgerReader, site: str, folder: Path) -> TenMinutes:
+def rows_of(source: Source) -> TenMinutes:
     """Return all ten-minute rows of a site, showing progress where that takes a while."""
 
     def progress(done: int, of: int) -> None:
         if of > _MANY:
             click.echo(f"{done} of {of} days read", err=True)
 
-    return read_ten_minutes(reader, site, keep=folder / KEPT, progress=progress)
+    keep = keeping(source.reader, source.folder)
+    return read_ten_minutes(source.reader, source.site, keep=keep, progress=progress)
 
 
 def figure_text(figure: Figure | None, unit: str, scale: float = 1.0, digits: int = 1) -> str:
@@ -210,35 +208,23 @@ def as_json(site: str, time_zone: str, found: Season) -> str:
 
 
 @click.command("season")
-@click.option("--site", help="The site; not needed when the ledger holds only one.")
-@click.option(
-    "--from", "first", type=Day(), help="The first day; New Year of the last day's year if left out."
+@options.reads()
+@options.days(
+    "The first day; New Year of the last day's year if left out.",
+    "The last day; the last there is if left out.",
 )
-@click.option("--to", "last", type=Day(), help="The last day; the last there is if left out.")
 @click.option("--all", "everything", is_flag=True, help="From the first day there is.")
-@click.option("--json", "wants_json", is_flag=True, help="Print everything as JSON, for other programs.")
-@click.option(
-    "--plant", type=click.Path(path_type=Path), help="The plant; the state folder's plant.toml if there."
-)
-@click.option("--state", type=click.Path(path_type=Path), help="The folder of the ledger.")
-def command(  # noqa: PLR0917 - click hands over by name
-    site: str | None,
-    first: dt.date | None,
-    last: dt.date | None,
-    everything: bool,
-    wants_json: bool,
-    plant: Path | None,
-    state: Path | None,
+@options.wants_json
+def command(
+    source: Source, first: dt.date | None, last: dt.date | None, everything: bool, wants_json: bool
 ) -> None:
     """Print a season: months, against last year, duration curves, best and worst weeks, missed energy, outlook.
 
     Nothing is filled in; comparisons are over times that were measured in both years.
     """
-    folder = state_folder(state)
-    reader = LedgerReader(folder / FILE)
-    of_site = the_site(reader, site)
-    zone = reader.time_zone(of_site)
-    rows = rows_of(reader, of_site, folder)
+    site = source.site
+    zone = source.reader.time_zone(site)
+    rows = rows_of(source)
     if not rows.days:
         click.echo("no day has records yet")
         return
@@ -247,10 +233,10 @@ def command(  # noqa: PLR0917 - click hands over by name
     if begin is None and not everything:
         begin = dt.date(end.year, 1, 1)
     now_ms = time.time_ns() // 1_000_000
-    book = logged(folder, of_site, now_ms)
+    book = logged(source.folder, site, now_ms)
     found = season(
         stood_on_purpose(rows, book.stood),
-        the_plant(plant, folder),
+        source.plant,
         begin,
         end,
         restarts=book.restarts,
@@ -259,7 +245,6 @@ def command(  # noqa: PLR0917 - click hands over by name
     )
     if found is None:
         click.echo("no day has records in this range")
-    elif wants_json:
-        click.echo(as_json(of_site, zone, found))
-    else:
-        click.echo(as_text(found))
+        return
+    found = replace(found, notes=(*found.notes, *without_logbook(source.reader, source.folder)))
+    click.echo(as_json(site, zone, found) if wants_json else as_text(found))

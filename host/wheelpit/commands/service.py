@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from wheelpit.accounts.service import service, water_l
-from wheelpit.commands.books import needed_plant, the_site
+from wheelpit.commands.reading_options import needed_plant, the_site
 from wheelpit.places import state_folder
 from wheelpit.store.ledger import FILE
 from wheelpit.store.logbook import FILE as LOGBOOK

@@ -72,11 +72,12 @@ def bin_means(x: NDArray[np.float64], y: NDArray[np.float64], width: float, firs
     number -= number.min()
     require("number of bins", int(number.max()) + 1, 1, _MOST_BINS)
     held = np.bincount(number)
-    place = (np.cumsum(held > 0) - 1)[number]  # bins that hold nothing are left out
-    count = held[held > 0]
-    mean_x = np.bincount(place, x) / count
-    mean_y = np.bincount(place, y) / count
-    squares = np.bincount(place, (y - mean_y[place]) ** 2)
+    some = held > 0  # bins that hold nothing are left out
+    count = held[some]
+    mean_x = np.bincount(number, x)[some] / count
+    mean_y = np.zeros(held.size)
+    mean_y[some] = np.bincount(number, y)[some] / count
+    squares = np.bincount(number, (y - mean_y[number]) ** 2)[some]
     enough = count >= _LEAST_FOR_SPREAD
     spread = np.where(enough, np.sqrt(squares / np.maximum(count - 1, 1)), np.nan)
-    return Bins(mean_x, mean_y, count, spread, width)
+    return Bins(mean_x, mean_y[some], count, spread, width)

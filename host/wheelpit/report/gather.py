@@ -1,17 +1,17 @@
-"""Works out what a report on a period is made of, from a ledger."""
+"""Works out what a report on a period is made of, from a ledger or a database that it was forwarded to."""
 
 from __future__ import annotations
 
 import calendar
 import datetime as dt
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from wheelpit.accounts.books import day_books
 from wheelpit.accounts.cascade import cascade
 from wheelpit.accounts.logged import logged
 from wheelpit.accounts.season import season
-from wheelpit.accounts.season_rows import FILE as KEPT
 from wheelpit.accounts.season_rows import read_ten_minutes
 from wheelpit.accounts.tenminutes import stood_on_purpose
 from wheelpit.accounts.timeledger import time_ledgers
@@ -19,6 +19,7 @@ from wheelpit.errors import WheelpitError
 from wheelpit.report import phrases
 from wheelpit.report.period import MOST_DAYS, Material
 from wheelpit.store.alarms import read_alarms
+from wheelpit.store.choose import keeping, own_ledger, without_logbook
 from wheelpit.store.days import LocalDays
 
 if TYPE_CHECKING:
@@ -26,7 +27,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from wheelpit.plant.description import Plant
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.alarms import AlarmRow
+    from wheelpit.store.reading import Reading
 
 
 class ReportError(WheelpitError):
@@ -38,14 +40,14 @@ def month_bounds(year: int, month: int) -> tuple[dt.date, dt.date]:
     return dt.date(year, month, 1), dt.date(year, month, calendar.monthrange(year, month)[1])
 
 
-def month(reader: LedgerReader, folder: Path, plant: Plant, year: int, number: int) -> Material:
+def month(reader: Reading, folder: Path, plant: Plant, year: int, number: int) -> Material:
     """Gather a month; see `gather`."""
     first, last = month_bounds(year, number)
     return gather(reader, folder, plant, phrases.month(year, number), first, last)
 
 
 def year_of(
-    reader: LedgerReader,
+    reader: Reading,
     folder: Path,
     plant: Plant,
     year: int,
@@ -57,7 +59,7 @@ def year_of(
 
 
 def gather(  # noqa: PLR0917 - from where, and of what time
-    reader: LedgerReader,
+    reader: Reading,
     folder: Path,
     plant: Plant,
     name: str,
@@ -69,8 +71,8 @@ def gather(  # noqa: PLR0917 - from where, and of what time
     """Work out everything that a report tells.
 
     Args:
-        reader: the ledger.
-        folder: of the ledger, where ten-minute means are kept and the logbook lies.
+        reader: the ledger, or the database.
+        folder: of the ledger, where ten-minute means are kept, and the logbook and the alarms lie.
         plant: the plant with its changes.
         name: of the period.
         first: its first day.
@@ -88,15 +90,19 @@ def gather(  # noqa: PLR0917 - from where, and of what time
         msg = f"{site} has no record in {name}: choose another time"
         raise ReportError(msg)
     zone = reader.time_zone(site)
-    rows = read_ten_minutes(reader, site, keep=folder / KEPT, progress=progress)
+    rows = read_ten_minutes(reader, site, keep=keeping(reader, folder), progress=progress)
     book = logged(folder, site, now_ms)
     labels, cuts = _cuts(LocalDays(zone), first, last, now_ms)
-    with reader.open() as db:
-        alarms = [
-            row
-            for row in read_alarms(db, site)
-            if row.onset_ms < cuts[-1] and (row.cleared_ms is None or row.cleared_ms >= cuts[0])
-        ]
+    told = season(
+        stood_on_purpose(rows, book.stood),
+        plant,
+        books[0].day,
+        books[-1].day,
+        restarts=book.restarts,
+        raked_ms=book.raked_ms,
+    )
+    if told is not None:
+        told = replace(told, notes=(*told.notes, *without_logbook(reader, folder)))
     return Material(
         plant=plant,
         name=name,
@@ -105,18 +111,24 @@ def gather(  # noqa: PLR0917 - from where, and of what time
         books=books,
         hours=list(zip(labels, time_ledgers(reader, site, plant, cuts), strict=True)),
         cascade=cascade(reader, site, plant, first, last),
-        season=season(
-            stood_on_purpose(rows, book.stood),
-            plant,
-            books[0].day,
-            books[-1].day,
-            restarts=book.restarts,
-            raked_ms=book.raked_ms,
-        ),
-        alarms=alarms,
+        season=told,
+        alarms=_alarms(reader, folder, site, cuts[0], cuts[-1]),
         time_zone=zone,
         made_ms=now_ms,
     )
+
+
+def _alarms(reader: Reading, folder: Path, site: str, from_ms: int, to_ms: int) -> list[AlarmRow] | None:
+    """Return the alarms that stood in a time, None where there is no ledger that knows."""
+    ledger = own_ledger(reader, folder, site)
+    if ledger is None:
+        return None
+    with ledger.open() as db:
+        return [
+            row
+            for row in read_alarms(db, site)
+            if row.onset_ms < to_ms and (row.cleared_ms is None or row.cleared_ms >= from_ms)
+        ]
 
 
 def _cuts(local: LocalDays, first: dt.date, last: dt.date, now_ms: int) -> tuple[list[str], list[int]]:

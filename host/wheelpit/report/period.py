@@ -65,7 +65,7 @@ class Material:
         books: those of its days that have records.
         hours: its time by state, cut into days or months, each with its label.
         cascade, season: of the period.
-        alarms: that stood in it.
+        alarms: that stood in it; None where no ledger is at hand that knows.
         time_zone: whose days these are.
         made_ms: when the report was made [Unix ms].
 
@@ -79,7 +79,7 @@ class Material:
     hours: Sequence[tuple[str, TimeLedger]]
     cascade: Cascade | None
     season: Season | None
-    alarms: Sequence[AlarmRow]
+    alarms: Sequence[AlarmRow] | None
     time_zone: str
     made_ms: int
 
@@ -344,6 +344,10 @@ def _learned(material: Material) -> Iterator[Section]:
 
 
 def _alarms(material: Material) -> Iterator[Section]:
+    if material.alarms is None:
+        lead = "Not known here: alarms are only in the ledger. Make this report where the ledger is to have them."
+        yield Section(heading="Alarms", lead=lead)
+        return
     zone = ZoneInfo(material.time_zone)
     rows = [
         [

@@ -104,13 +104,16 @@ class InfluxQL:
             DatabaseError: the database is not there, refuses, or does not speak InfluxQL.
 
         """
+        for tags, names, rows in self.tables(question):
+            for values in rows:
+                yield tags, dict(zip(names, values, strict=True))
+
+    def tables(self, question: str) -> Iterator[tuple[dict[str, str], list[str], list[list[Any]]]]:
+        """Yield (tags, names of columns, rows) of the answer to a SELECT, some thousand rows at a time; as `rows`."""
         self._check_version()
         for result in self._ask("GET", question):
             for series in result.get("series", ()):
-                names = series["columns"]
-                tags = series.get("tags", {})
-                for values in series["values"]:
-                    yield tags, dict(zip(names, values, strict=True))
+                yield series.get("tags", {}), series["columns"], series["values"]
 
     def delete(self, measurement: str, tags: Mapping[str, str], from_ms: int | None) -> None:
         """Delete the points of a measurement that bear some tags, those from an instant on or all."""

@@ -1,8 +1,8 @@
 """Reads the books from a database that the ledger was forwarded to, in InfluxQL, with the ledger's own integers.
 
 The database holds the roll-ups of each node as they stood in the ledger, so days and buckets are added up over nodes
-here as the ledger's reader does it, in integers, and give the same books. Alarms, newest values and dead letters are
-only in the ledger.
+here as the ledger's reader does it, in integers, and give the same books. Alarms, newest values, dead letters and
+why a record was refused are only in the ledger, what people wrote down only in the logbook.
 """
 
 # ruff: noqa: S608 - InfluxQL: a question holds names of ours and quoted texts
@@ -16,22 +16,30 @@ from zlib import crc32
 from wheelpit.contract.names import CHANNELS, SEQ_PER_BOOT, TOTALS
 from wheelpit.store import points
 from wheelpit.store.database import InfluxQL, quoted
-from wheelpit.store.days import LocalDays
-from wheelpit.store.packing import CLOCKS, FAULTS, STATES, Sums, to_units
-from wheelpit.store.points import BUCKET, DAY, GAP, GAP_KINDS, RECORD, SITE, UNDATED
+from wheelpit.store.days import BUCKET_MS, LocalDays
+from wheelpit.store.decoded import shape
+from wheelpit.store.packing import CLOCKS, FAULTS, STATES, Sums
+from wheelpit.store.points import (
+    BUCKET,
+    DAY,
+    GAP,
+    GAP_KINDS,
+    LONGEST_RECORD_MS,
+    RECORD,
+    SITE,
+    UNDATED,
+)
 from wheelpit.store.reader import LedgerMissing
-from wheelpit.store.rows import BucketRow, ChannelStat, DayMark, DayRow, GapRow, RecordRow
+from wheelpit.store.rows import BucketRow, DayMark, DayRow, GapRow, RecordRow
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from datetime import date
 
-    from wheelpit.store.columns import BucketColumns
+    from wheelpit.store.columns import BucketColumns, DayColumns
     from wheelpit.store.database import Database
-
-# A record that ends after a period may begin in it: none is believed to be longer than this.
-_LONGEST_RECORD_MS: Final = 400 * 86_400_000
-_BLOCK_MS: Final = 31 * 86_400_000
+    from wheelpit.store.recordcells import RecordCells
+    from wheelpit.store.recordcolumns import RecordColumns
 
 
 class InfluxReader:
@@ -68,9 +76,15 @@ class InfluxReader:
         since = "" if first is None else f"AND time >= {zone.bounds(first)[0]}ms"
         until = "" if last is None else f"AND time <= {zone.bounds(last)[0]}ms"
         return [
-            DayRow(zone.date_of(start), start, end, *_shape(sums))
+            DayRow(zone.date_of(start), start, end, *shape(sums))
             for start, end, sums in self._merged(DAY, site, f"{since} {until}")
         ]
+
+    def day_columns(self, site: str, first: date | None = None, last: date | None = None) -> DayColumns:
+        """Return the same days as columns, without least and most."""
+        from wheelpit.store.columns import columns_of_days  # noqa: PLC0415 - numpy again
+
+        return columns_of_days(self.days(site, first, last))
 
     def day_marks(self, site: str, first: date | None = None, last: date | None = None) -> list[DayMark]:
         """Return the local days that have records, each with a number that changes with what is booked in it."""
@@ -87,8 +101,10 @@ class InfluxReader:
     def buckets(self, site: str, from_ms: int, to_ms: int) -> list[BucketRow]:
         """Return the 10-minute buckets that reach into `(from_ms, to_ms]` and have records."""
         return [
-            BucketRow(start, end, *_shape(sums))
-            for start, end, sums in self._merged(BUCKET, site, _reaching(from_ms, to_ms))
+            BucketRow(start, end, *shape(sums))
+            for start, end, sums in self._merged(
+                BUCKET, site, f"AND time > {from_ms - BUCKET_MS}ms AND time < {to_ms}ms"
+            )
             if end > from_ms
         ]
 
@@ -96,44 +112,31 @@ class InfluxReader:
         self, site: str, from_ms: int, to_ms: int, names: Sequence[str], channels: Sequence[str] = ()
     ) -> BucketColumns:
         """Return some totals and channels of the buckets that reach into `(from_ms, to_ms]` as columns."""
-        import numpy as np  # noqa: PLC0415 - large, and not every reader needs it
+        # numpy, which not every reader needs
+        from wheelpit.store.influxcolumns import bucket_columns  # noqa: PLC0415
 
-        from wheelpit.store.columns import BucketColumns  # noqa: PLC0415 - the same
+        return bucket_columns(self._asking, site, from_ms, to_ms, names=names, channels=channels)
 
-        wanted = ["end_ms", *names]
-        for name in channels:
-            wanted += [f"{name}_measured_ms", f"{name}_mean"]
-        fields = ", ".join(f'"{name}"' for name in wanted)
-        ends: dict[int, int] = {}
-        rows: list[tuple[int, dict[str, Any]]] = []
-        for at in range(from_ms, to_ms, _BLOCK_MS):
-            upto = min(at + _BLOCK_MS, to_ms)
-            question = f'SELECT {fields} FROM "{BUCKET}" WHERE "site" = {quoted(site)} {_reaching(at, upto)}'
-            for _, row in self._asking.rows(f'{question} GROUP BY "node"'):
-                # A bucket that reaches from one block into the next is in the answer of both.
-                if int(row["end_ms"]) > from_ms and (at == from_ms or row["time"] >= at):
-                    ends[row["time"]] = int(row["end_ms"])
-                    rows.append((row["time"], row))
-        starts = np.array(sorted(ends), np.int64)
-        at_of = {start: place for place, start in enumerate(starts.tolist())}
-        totals = {name: np.zeros(len(starts), np.int64) for name in names}
-        valid_ms = {name: np.zeros(len(starts), np.int64) for name in channels}
-        sums = {name: np.zeros(len(starts)) for name in channels}
-        for start, row in rows:
-            place = at_of[start]
-            for name in names:
-                totals[name][place] += int(row[name] or 0)
-            for name in channels:
-                measured_ms = int(row[f"{name}_measured_ms"] or 0)
-                if measured_ms:
-                    valid_ms[name][place] += measured_ms
-                    sums[name][place] += to_units(name, points.sum_of(name, row[f"{name}_mean"], measured_ms))
-        mean = {
-            name: np.where(valid_ms[name] > 0, sums[name] / np.maximum(valid_ms[name], 1), np.nan)
-            for name in channels
-        }
-        end_ms = np.array([ends[start] for start in starts.tolist()], np.int64)
-        return BucketColumns(starts, end_ms, totals, valid_ms, mean)
+    def record_columns(
+        self,
+        site: str,
+        from_ms: int,
+        to_ms: int,
+        totals: Sequence[str],
+        values: Sequence[tuple[str, str]] = (),
+    ) -> Iterator[RecordColumns]:
+        """Yield the dated records that reach into `(from_ms, to_ms]` node by node as columns."""
+        from wheelpit.store.influxcolumns import record_columns  # noqa: PLC0415 - numpy again
+
+        return record_columns(self._asking, site, from_ms, to_ms, totals=totals, values=values)
+
+    def record_cells(
+        self, site: str, from_ms: int, to_ms: int, channels: Sequence[str], totals: Sequence[str]
+    ) -> RecordCells:
+        """Return all that the records say that end in `(from_ms, to_ms]`."""
+        from wheelpit.store.influxcolumns import record_cells  # noqa: PLC0415 - numpy again
+
+        return record_cells(self._asking, site, from_ms, to_ms, channels=channels, totals=totals)
 
     def records(self, site: str, from_ms: int, to_ms: int) -> list[RecordRow]:
         """Return the dated records that reach into `(from_ms, to_ms]`, in order of their ends."""
@@ -145,7 +148,7 @@ class InfluxReader:
             )
         ]
         # The first record of a node that ends after the period may begin in it.
-        upto = to_ms + _LONGEST_RECORD_MS
+        upto = to_ms + LONGEST_RECORD_MS
         nodes = self._asking.rows(
             f'SELECT first("seq") {where} AND time > {to_ms}ms AND time <= {upto}ms GROUP BY "node"'
         )
@@ -156,9 +159,31 @@ class InfluxReader:
         found.sort(key=lambda row: (row.end_ms, row.node, row.seq))
         return found
 
-    def columns(self) -> tuple[list[str], list[str]]:
-        """Return the channels and the totals that records of the database have, in the contract's order."""
-        names = {row["fieldKey"] for _, row in self._asking.rows(f'SHOW FIELD KEYS FROM "{RECORD}"')}
+    def newest_ms(self, site: str) -> int | None:
+        """Return when the newest record of a site ended [Unix ms], None where there is none.
+
+        Where the database has no record in full, the end of the newest roll-up stands for it: up to ten minutes later.
+        """
+        for measurement, field, at in ((RECORD, "seq", "time"), (BUCKET, "end_ms", "last")):
+            rows = self._asking.rows(
+                f'SELECT last("{field}") FROM "{measurement}" WHERE "site" = {quoted(site)}'
+            )
+            found = max((int(row[at]) for _, row in rows), default=None)
+            if found is not None:
+                return found
+        return None
+
+    def columns(self, site: str) -> tuple[list[str], list[str]]:
+        """Return the channels and the totals that records of a site have, in the contract's order."""
+        names: set[str] = set()
+        for measurement in (RECORD, BUCKET):  # full records may be kept for less long than their sums
+            rows = self._asking.rows(f'SELECT last(*) FROM "{measurement}" WHERE "site" = {quoted(site)}')
+            names.update(
+                name.removeprefix("last_")
+                for _, row in rows
+                for name, value in row.items()
+                if value is not None
+            )
         return (
             [name for name in CHANNELS if f"{name}_mean" in names or f"{name}_fault" in names],
             [name for name in TOTALS if name in names],
@@ -229,11 +254,6 @@ _REASONS: Final[dict[Literal["gap", "refused"], str]] = {
 }
 
 
-def _reaching(from_ms: int, to_ms: int) -> str:
-    # No bucket is longer than ten minutes; those that end too early are sorted out by their ends.
-    return f"AND time > {from_ms - 600_000}ms AND time < {to_ms}ms"
-
-
 def _sums(row: dict[str, Any]) -> Sums:
     channels = {}
     for name in CHANNELS:
@@ -252,16 +272,6 @@ def _sums(row: dict[str, Any]) -> Sums:
         totals={name: int(row[name]) for name in TOTALS if row.get(name) is not None},
         channels=channels,
     )
-
-
-def _shape(sums: Sums) -> tuple[int, dict[str, int], dict[str, ChannelStat], int, int]:
-    channels = {
-        name: ChannelStat(
-            valid_ms, to_units(name, total / valid_ms), to_units(name, low), to_units(name, high)
-        )
-        for name, (valid_ms, total, low, high) in sums.channels.items()
-    }
-    return sums.span_ms, sums.totals, channels, sums.longest_ms, sums.records
 
 
 def _record(tags: dict[str, str], row: dict[str, Any]) -> RecordRow:

@@ -20,14 +20,16 @@ from zlib import crc32
 import numpy as np
 
 from wheelpit.store.columns import BucketColumns
+from wheelpit.store.transaction import transaction
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
+    from datetime import date
     from pathlib import Path
 
     from numpy.typing import NDArray
 
-    from wheelpit.store.reader import LedgerReader
+    from wheelpit.store.reading import Reading
     from wheelpit.store.rows import DayMark
 
     Whole = NDArray[np.int64]
@@ -46,6 +48,7 @@ _BEGIN: Final = "begin"
 _LENGTH: Final = "length"
 _HEAD: Final = struct.Struct("<cq")  # how numpy calls the type of the numbers; what is to be added to each
 _SUM_BYTES: Final = 4  # of the check sum before it
+_TYPES: Final = {letter.encode(): np.dtype(letter) for letter in ("d", "q", "B", "H", "I")}
 _UNSIGNED: Final = tuple((letter, int(np.iinfo(letter).max)) for letter in ("B", "H", "I"))
 
 
@@ -57,9 +60,10 @@ class Kept:
         path: The file in which they are kept; None to keep none.
     """
 
-    def __init__(self, reader: LedgerReader, path: Path | None) -> None:
+    def __init__(self, reader: Reading, path: Path | None) -> None:
         self._reader = reader
         self._path = path
+        self._columns: dict[str, tuple[list[str], list[str]]] = {}
 
     def columns(
         self, site: str, from_ms: int, to_ms: int, names: Sequence[str], channels: Sequence[str] = ()
@@ -67,54 +71,59 @@ class Kept:
         """Return what the reader's `bucket_columns` returns."""
         day = timedelta(days=1)
         first, last = (datetime.fromtimestamp(at / 1000, UTC).date() for at in (from_ms, to_ms))
-        marks = [
-            mark
-            for mark in self._reader.day_marks(site, first - day, last + day)
-            if mark.start_ms < to_ms and mark.end_ms > from_ms
-        ]
-        found = _joined(list(self.months(site, marks, names, channels)), names, channels)
+        days = self.days(site, first - day, last + day)
+        months = {_month(mark) for mark in days if mark.start_ms < to_ms and mark.end_ms > from_ms}
+        days = [mark for mark in days if _month(mark) in months]
+        found = _joined(list(self.months(site, days, names, channels)), names, channels)
         return _chosen(found, (found.start_ms < to_ms) & (found.end_ms > from_ms))
+
+    def days(self, site: str, first: date | None = None, last: date | None = None) -> list[DayMark]:
+        """Return all days of the months from `first` to `last`, both included; None is no limit."""
+        if last is not None:
+            last = (last.replace(day=28) + timedelta(days=4)).replace(day=1) - timedelta(days=1)
+        return self._reader.day_marks(site, None if first is None else first.replace(day=1), last)
 
     def months(
         self,
         site: str,
-        marks: Sequence[DayMark],
+        days: Sequence[DayMark],
         names: Sequence[str],
         channels: Sequence[str],
         *,
+        measured: bool = True,
         progress: Callable[[int, int], None] | None = None,
     ) -> Iterator[BucketColumns]:
-        """Yield the buckets of the months of some days, in order; other days of these months may be among them.
+        """Yield the buckets of some months, in order.
 
         Args:
             site: The site's id.
-            marks: The days, in order.
+            days: All days of these months, as `days` gives them: a month is kept whole.
             names: The totals that are wanted.
             channels: The channels that are wanted.
+            measured: Whether it is wanted for how long they were measured, too.
             progress: Is told how many days of how many had to be read from the ledger.
 
         """
-        if not marks:
-            return
-        # A month is kept with all its days.
-        last = (marks[-1].day.replace(day=28) + timedelta(days=4)).replace(day=1) - timedelta(days=1)
-        days = self._reader.day_marks(site, marks[0].day.replace(day=1), last)
-        of_month = {month: list(of) for month, of in groupby(days, lambda mark: f"{mark.day:%Y-%m}")}
-        asked = [month for month in dict.fromkeys(f"{mark.day:%Y-%m}" for mark in marks) if month in of_month]
-        told = self._read(site, asked, ())
-        done, of = 0, sum(len(_stale(of_month[month], told.get(month))) for month in asked)
+        of_month = {month: list(of) for month, of in groupby(days, _month)}
+        asked = list(of_month)
+        wanted = (_BEGIN, _LENGTH, *names, *channels, *(map(_measured, channels) if measured else ()))
+        timed = channels if measured else ()
+        done = of = 0
+        if progress is not None:
+            told = self._read(site, asked, ())
+            of = sum(len(_stale(of_month[month], told.get(month))) for month in asked)
         for at in range(0, len(asked), _AT_ONCE):
             part = asked[at : at + _AT_ONCE]
-            held = self._read(site, part, (_BEGIN, _LENGTH, *names, *channels, *map(_measured, channels)))
+            held = self._read(site, part, wanted)
             fresh: dict[str, BucketColumns] = {}
             for month in part:
                 missing = _stale(of_month[month], held.get(month))
                 # A ledger that was restored may have lost days that are kept.
                 if not missing and len(held[month].marks) == len(of_month[month]):
-                    yield _buckets(held.pop(month).parts, names, channels)
+                    yield _buckets(held.pop(month).parts, names, channels, timed)
                     continue
-                found = self._anew(site, month, of_month[month])
-                yield _buckets(dict(_parts(found)), names, channels)
+                found = self._anew(site, month, of_month[month], known=month in held)
+                yield _buckets(dict(_parts(found)), names, channels, timed)
                 done += len(missing)
                 if progress is not None:
                     progress(done, max(of, done))
@@ -124,14 +133,14 @@ class Kept:
             if fresh:
                 self._keep(site, {month: (of_month[month], found) for month, found in fresh.items()})
 
-    def _anew(self, site: str, month: str, days: Sequence[DayMark]) -> BucketColumns:
+    def _anew(self, site: str, month: str, days: Sequence[DayMark], *, known: bool) -> BucketColumns:
         """Return a month with everything in it: what is kept and still true, the rest from the ledger."""
-        channels, names = self._reader.columns()
-        held = self._read(site, [month], None).get(month)
+        channels, names = self._columns_of(site)
+        held = self._read(site, [month], None).get(month) if known else None
         missing = set(_stale(days, held))
         parts: list[BucketColumns] = []
         if held is not None:
-            found = _buckets(held.parts, names, channels)
+            found = _buckets(held.parts, names, channels, channels)
             ends = np.array([mark.end_ms for mark in days], np.int64)
             true = np.array([mark not in missing for mark in days] + [False])
             starts = np.array([mark.start_ms for mark in days] + [1 << 62], np.int64)
@@ -142,8 +151,16 @@ class Kept:
                 first, *rest = run
                 end_ms = rest[-1].end_ms if rest else first.end_ms
                 parts.append(self._reader.bucket_columns(site, first.start_ms, end_ms, names, channels))
+        if len(parts) == 1:
+            return parts[0]  # in order
         found = _joined(parts, names, channels)
         return _chosen(found, np.argsort(found.start_ms, kind="stable"))
+
+    def _columns_of(self, site: str) -> tuple[list[str], list[str]]:
+        """Return the channels and totals of the ledger, which is asked once."""
+        if site not in self._columns:
+            self._columns[site] = self._reader.columns(site)
+        return self._columns[site]
 
     def _read(self, site: str, months: Sequence[str], names: Sequence[str] | None) -> dict[str, _Month]:
         """Return the marks of months that are kept, and some parts, all where `names` is None."""
@@ -185,32 +202,14 @@ class Kept:
         try:
             with closing(_opened(self._path, "rwc")) as db:
                 db.execute(f"PRAGMA page_size = {_PAGE_BYTES}")  # counts for a new file only
-                db.execute("BEGIN IMMEDIATE")
-                if db.execute("PRAGMA user_version").fetchone() != (_FORM,):
-                    for (table,) in db.execute(
-                        "SELECT name FROM sqlite_master WHERE type = 'table'"
-                    ).fetchall():
-                        db.execute(f'DROP TABLE "{table}"')
-                    for statement in _SCHEMA:
-                        db.execute(statement)
-                    db.execute(f"PRAGMA user_version = {_FORM}")
-                for month, (days, found) in months.items():
-                    marks = np.array([(mark.start_ms, mark.check) for mark in days], np.int64).T
-                    parts = dict(_parts(found))
-                    db.execute(
-                        "INSERT OR REPLACE INTO month VALUES (?, ?, ?, ?)",
-                        (site, month, marks.tobytes(), _summed("\n".join(parts).encode())),
-                    )
-                    db.execute("DELETE FROM part WHERE site = ? AND month = ?", (site, month))
-                    db.executemany(
-                        "INSERT INTO part VALUES (?, ?, ?, ?)",
-                        ((site, month, name, _packed(column)) for name, column in parts.items()),
-                    )
-                db.execute("COMMIT")
+                with transaction(db):
+                    _formed(db)
+                    for month, (days, found) in months.items():
+                        _put(db, site, month, days, found)
         except sqlite3.OperationalError:
             return  # a full or read-only disk, or another reader at the same: the answer is right all the same
-        except sqlite3.DatabaseError:
-            # It is no database, or a spoilt one.
+        except (sqlite3.DatabaseError, UnicodeDecodeError):
+            # It is no database, or a spoilt one: so much so that what is wrong with it is told in no letters.
             with suppress(OSError):
                 self._path.unlink()
 
@@ -222,9 +221,41 @@ class _Month(NamedTuple):
     parts: dict[str, Column]
 
 
+def _month(mark: DayMark) -> str:
+    return mark.day.isoformat()[:7]
+
+
 def _opened(path: Path, mode: str) -> sqlite3.Connection:
     return sqlite3.connect(
         f"{path.resolve().as_uri()}?mode={mode}", uri=True, timeout=_BUSY_S, isolation_level=None
+    )
+
+
+def _formed(db: sqlite3.Connection) -> None:
+    """Make the tables, in the place of whatever else the file holds."""
+    if db.execute("PRAGMA user_version").fetchone() == (_FORM,):
+        return
+    for (table,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall():
+        db.execute(f'DROP TABLE "{table}"')
+    for statement in _SCHEMA:
+        db.execute(statement)
+    db.execute(f"PRAGMA user_version = {_FORM}")
+
+
+def _put(
+    db: sqlite3.Connection, site: str, month: str, days: Sequence[DayMark], found: BucketColumns
+) -> None:
+    """Write a month in the place of what was kept of it."""
+    marks = np.array([(mark.start_ms, mark.check) for mark in days], np.int64).T
+    parts = dict(_parts(found))
+    db.execute(
+        "INSERT OR REPLACE INTO month VALUES (?, ?, ?, ?)",
+        (site, month, marks.tobytes(), _summed("\n".join(parts).encode())),
+    )
+    db.execute("DELETE FROM part WHERE site = ? AND month = ?", (site, month))
+    db.executemany(
+        "INSERT INTO part VALUES (?, ?, ?, ?)",
+        ((site, month, name, _packed(column)) for name, column in parts.items()),
     )
 
 
@@ -248,21 +279,18 @@ def _parts(found: BucketColumns) -> Iterator[tuple[str, Column]]:
             yield _measured(channel), column
 
 
-def _buckets(parts: dict[str, Column], names: Iterable[str], channels: Iterable[str]) -> BucketColumns:
+def _buckets(
+    parts: dict[str, Column], names: Iterable[str], channels: Iterable[str], timed: Iterable[str]
+) -> BucketColumns:
     """Return columns of buckets as their parts tell; what has no part holds nothing."""
     start_ms = parts[_BEGIN]
-    size = start_ms.size
-
-    def whole(name: str) -> Whole:
-        found: Whole | None = parts.get(name)
-        return np.zeros(size, np.int64) if found is None else found
-
+    nothing, unknown = np.zeros(start_ms.size, np.int64), np.full(start_ms.size, np.nan)
     return BucketColumns(
         start_ms,
         start_ms + parts[_LENGTH],
-        {name: whole(name) for name in names},
-        {name: whole(_measured(name)) for name in channels},
-        {name: parts[name] if name in parts else np.full(size, np.nan) for name in channels},
+        {name: parts.get(name, nothing) for name in names},
+        {name: parts.get(_measured(name), nothing) for name in timed},
+        {name: parts.get(name, unknown) for name in channels},
     )
 
 
@@ -306,8 +334,13 @@ def _packed(column: Column) -> bytes:
 def _unpacked(body: bytes) -> Column:
     packed = _checked(body)
     letter, base = _HEAD.unpack_from(packed)
-    held = np.frombuffer(packed, np.dtype(letter.decode()), offset=_HEAD.size)
-    return held if letter == b"d" else held.astype(np.int64) + base
+    held = np.frombuffer(packed, _TYPES[letter], offset=_HEAD.size)
+    if letter == b"d":
+        return held
+    found = held.astype(np.int64)
+    if base:
+        found += base
+    return found
 
 
 def _summed(body: bytes) -> bytes:

@@ -36,6 +36,8 @@ SUMMED: Final = (BUCKET, DAY)
 MEASUREMENTS: Final = (RECORD, BUCKET, DAY, GAP, UNDATED, SITE)
 
 EXACT: Final = 1 << 53
+# A record that ends after a period may begin in it: none is believed to be longer than this.
+LONGEST_RECORD_MS: Final = 400 * 86_400_000
 GAP_KINDS: Final[tuple[Literal["gap", "refused"], ...]] = ("gap", "refused")
 
 

@@ -11,7 +11,7 @@ from datetime import date
 from hashlib import blake2b
 from itertools import groupby
 from operator import itemgetter
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import msgspec
 
@@ -20,20 +20,11 @@ from wheelpit.contract.names import CHANNELS, TOTALS
 from wheelpit.errors import WheelpitError
 from wheelpit.store import migrate
 from wheelpit.store.days import BUCKET_MS
+from wheelpit.store.decoded import layouts_of, merged, record_row, shape
 from wheelpit.store.migrate import LedgerNewer
-from wheelpit.store.packing import (
-    CLOCKS,
-    FAULTS,
-    STATES,
-    Layout,
-    Sums,
-    to_units,
-    unpack_record,
-    unpack_sums,
-)
+from wheelpit.store.packing import unpack_record
 from wheelpit.store.rows import (
     BucketRow,
-    ChannelStat,
     DayMark,
     DayRow,
     DeadLetterRow,
@@ -48,13 +39,14 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from wheelpit.store.columns import BucketColumns
+    from wheelpit.store.columns import BucketColumns, DayColumns
+    from wheelpit.store.recordcells import RecordCells
+    from wheelpit.store.recordcolumns import RecordColumns
 
 __all__ = ["LedgerMissing", "LedgerNewer", "LedgerOlder", "LedgerReader"]
 
 _BUSY_S: Final = 10.0
 _LONG_MS: Final = 62 * 86_400_000  # what is shorter is read from the ledger itself
-_MANY: Final = 200  # roll-ups from which on it pays to decode them together
 _DAYS: Final = (
     "SELECT day, start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
     "JOIN day USING (source_id) WHERE site = ? AND day BETWEEN ? AND ? ORDER BY day"
@@ -153,15 +145,28 @@ class LedgerReader:
             conflicts in rows
         ]  # fmt: skip
 
+    def newest_ms(self, site: str) -> int | None:
+        """Return when the newest record of a site ended [Unix ms], None where there is none."""
+        return max((row.last_end_ms for row in self.nodes(site) if row.last_end_ms is not None), default=None)
+
     def days(self, site: str, first: date | None = None, last: date | None = None) -> list[DayRow]:
         """Return the local days that have records, from `first` to `last`, both included; None is no limit."""
         with self.open() as db:
-            layouts = _layouts(db)
+            layouts = layouts_of(db)
             rows = db.execute(_DAYS, (site, *_between(first, last))).fetchall()
         return [
-            DayRow(date.fromisoformat(day), start, end, *_shape(sums))
-            for day, start, end, sums in _merged(layouts, rows)
+            DayRow(date.fromisoformat(day), start, end, *shape(sums))
+            for day, start, end, sums in merged(layouts, rows)
         ]
+
+    def day_columns(self, site: str, first: date | None = None, last: date | None = None) -> DayColumns:
+        """Return the same days as columns, without least and most: for years."""
+        from wheelpit.store.columns import day_columns  # noqa: PLC0415 - numpy, which the service must not load
+
+        with self.open() as db:
+            layouts = layouts_of(db)
+            rows = db.execute(_DAYS, (site, *_between(first, last))).fetchall()
+        return day_columns(layouts, rows)
 
     def day_marks(self, site: str, first: date | None = None, last: date | None = None) -> list[DayMark]:
         """Return the local days that have records, each with a number that changes with what is booked in it."""
@@ -174,25 +179,24 @@ class LedgerReader:
             ).fetchall()
         found: list[DayMark] = []
         for (day, start, end), nodes in groupby(rows, key=itemgetter(0, 1, 2)):
-            check = blake2b(f"{ledger} {start} {end}".encode(), digest_size=8)
+            told = [f"{ledger} {start} {end}".encode()]
             for _, _, _, source_id, layout_id, body in nodes:
-                check.update(b"%d %d %d " % (source_id, layout_id, len(body)))
-                check.update(body)
-            number = int.from_bytes(check.digest(), "big", signed=True)
-            found.append(DayMark(date.fromisoformat(day), start, end, number))
+                told += (b"%d %d %d " % (source_id, layout_id, len(body)), body)
+            check = int.from_bytes(blake2b(b"".join(told), digest_size=8).digest(), "big", signed=True)
+            found.append(DayMark(date.fromisoformat(day), start, end, check))
         return found
 
     def buckets(self, site: str, from_ms: int, to_ms: int) -> list[BucketRow]:
         """Return the 10-minute buckets that reach into `(from_ms, to_ms]` and have records."""
         with self.open() as db:
-            layouts = _layouts(db)
+            layouts = layouts_of(db)
             rows = db.execute(
                 "SELECT start_ms, start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
                 "JOIN bucket USING (source_id) WHERE site = ? AND start_ms > ? AND start_ms < ? AND end_ms > ? "
                 "ORDER BY start_ms",
                 (site, from_ms - BUCKET_MS, to_ms, from_ms),
             ).fetchall()
-        return [BucketRow(start, end, *_shape(sums)) for _, start, end, sums in _merged(layouts, rows)]
+        return [BucketRow(start, end, *shape(sums)) for _, start, end, sums in merged(layouts, rows)]
 
     def bucket_columns(
         self, site: str, from_ms: int, to_ms: int, names: Sequence[str], channels: Sequence[str] = ()
@@ -205,7 +209,7 @@ class LedgerReader:
         if self._keep is not None and to_ms - from_ms > _LONG_MS:
             return Kept(LedgerReader(self.path), self._keep).columns(site, from_ms, to_ms, names, channels)
         with self.open() as db:
-            layouts = _layouts(db)
+            layouts = layouts_of(db)
             rows = db.execute(
                 "SELECT start_ms, end_ms, layout_id, body FROM site JOIN source USING (site_id) "
                 "JOIN bucket USING (source_id) WHERE site = ? AND start_ms > ? AND start_ms < ? AND end_ms > ?",
@@ -217,7 +221,7 @@ class LedgerReader:
         """Return the dated records that reach into `(from_ms, to_ms]`, in order of their ends."""
         found: list[RecordRow] = []
         with self.open() as db:
-            layouts = _layouts(db)
+            layouts = layouts_of(db)
             sources = db.execute(
                 "SELECT source_id, node FROM site JOIN source USING (site_id) WHERE site = ?", (site,)
             ).fetchall()
@@ -226,16 +230,38 @@ class LedgerReader:
                 last_ms = first_from(db, source_id, to_ms) or to_ms
                 for rows in dated(db, source_id, from_ms, last_ms):
                     for seq, end_ms, layout_id, body in rows:
-                        row = _record(node, layouts[layout_id], seq, end_ms, body)
+                        row = record_row(node, layouts[layout_id], seq, end_ms, body)
                         if row.start_ms < to_ms:
                             found.append(row)
         found.sort(key=lambda row: row.end_ms)
         return found
 
-    def columns(self) -> tuple[list[str], list[str]]:
+    def record_columns(
+        self,
+        site: str,
+        from_ms: int,
+        to_ms: int,
+        totals: Sequence[str],
+        values: Sequence[tuple[str, str]] = (),
+    ) -> Iterator[RecordColumns]:
+        """Yield those records node by node as columns, for long periods."""
+        # numpy, which the service must not load
+        from wheelpit.store.recordcolumns import record_columns  # noqa: PLC0415
+
+        return record_columns(self, site, from_ms, to_ms, totals=totals, values=values)
+
+    def record_cells(
+        self, site: str, from_ms: int, to_ms: int, channels: Sequence[str], totals: Sequence[str]
+    ) -> RecordCells:
+        """Return all that the records say that end in `(from_ms, to_ms]`."""
+        from wheelpit.store.recordcells import record_cells  # noqa: PLC0415 - numpy again
+
+        return record_cells(self, site, from_ms, to_ms, channels=channels, totals=totals)
+
+    def columns(self, site: str) -> tuple[list[str], list[str]]:  # noqa: ARG002 - a ledger is one plant's as a rule
         """Return the channels and the totals that records of the ledger have, in the contract's order."""
         with self.open() as db:
-            layouts = _layouts(db).values()
+            layouts = layouts_of(db).values()
         channels = {name for layout in layouts for name in layout.channels}
         totals = {name for layout in layouts for name in layout.totals}
         return (
@@ -246,7 +272,7 @@ class LedgerReader:
     def gaps(self, site: str) -> list[GapRow]:
         """Return the numbers that are not stored, oldest first, with the time in which they lie if known."""
         with self.open() as db:
-            layouts = _layouts(db)
+            layouts = layouts_of(db)
             rows = db.execute(
                 "SELECT node, kind, first, last, reason, record.seq, record.end_ms, layout_id, body "
                 "FROM site JOIN source USING (site_id) JOIN hole USING (source_id) LEFT JOIN record ON "
@@ -314,80 +340,3 @@ class LedgerReader:
 
 def _between(first: date | None, last: date | None) -> tuple[str, str]:
     return (first or date.min).isoformat(), (last or date.max).isoformat()
-
-
-def _layouts(db: sqlite3.Connection) -> dict[int, Layout]:
-    return {
-        layout_id: Layout(tuple(channels.split()), tuple(totals.split()))
-        for layout_id, channels, totals in db.execute("SELECT layout_id, channels, totals FROM layout")
-    }
-
-
-def _merged(
-    layouts: dict[int, Layout], rows: list[tuple[Any, int, int, int, bytes]]
-) -> Iterator[tuple[Any, int, int, Sums]]:
-    """Join the roll-ups of several nodes over one period: sums are added, the time covered is the longest's."""
-    unpacked = iter(_unpacked(layouts, rows))
-    for (key, start, end), group in groupby(rows, key=lambda row: row[:3]):
-        merged, *others = (next(unpacked) for _ in group)
-        covered = max(sums.span_ms for sums in (merged, *others))
-        for sums in others:
-            merged.add(sums)
-        merged.span_ms = covered
-        yield key, start, end, merged
-
-
-def _unpacked(layouts: dict[int, Layout], rows: list[tuple[Any, int, int, int, bytes]]) -> list[Sums]:
-    """Return the roll-up of each row; those of years are decoded together."""
-    if len(rows) < _MANY:
-        return [unpack_sums(layouts[row[3]], row[4]) for row in rows]
-    # numpy, which the service must not load
-    from wheelpit.store.unpacking import unpack_many_sums  # noqa: PLC0415
-
-    of_layout: dict[int, list[bytes]] = {}
-    for row in rows:
-        of_layout.setdefault(row[3], []).append(row[4])
-    found = {number: iter(unpack_many_sums(layouts[number], bodies)) for number, bodies in of_layout.items()}
-    return [next(found[row[3]]) for row in rows]
-
-
-def _shape(sums: Sums) -> tuple[int, dict[str, int], dict[str, ChannelStat], int, int]:
-    channels = {
-        name: ChannelStat(
-            valid_ms=valid_ms,
-            mean=to_units(name, total / valid_ms),
-            min=to_units(name, low),
-            max=to_units(name, high),
-        )
-        for name, (valid_ms, total, low, high) in sums.channels.items()
-    }
-    return sums.span_ms, sums.totals, channels, sums.longest_ms, sums.records
-
-
-def _values(layout: Layout, steps: list[int | None]) -> dict[str, float | None]:
-    return {
-        name: None if value is None else to_units(name, value)
-        for name, value in zip(layout.channels, steps, strict=True)
-    }
-
-
-def _record(node: str, layout: Layout, seq: int, end_ms: int, body: bytes) -> RecordRow:
-    record = unpack_record(layout, seq, body)
-    return RecordRow(
-        node=node,
-        seq=seq,
-        first=record.first,
-        start_ms=record.start_ms(end_ms),
-        end_ms=end_ms,
-        span_ms=record.span_ms,
-        dur_ms=record.dur_ms,
-        clock=CLOCKS[record.clock],
-        state=STATES[record.state],
-        mean=_values(layout, record.mean),
-        min=_values(layout, record.low),
-        max=_values(layout, record.high),
-        totals=dict(zip(layout.totals, record.totals, strict=True)),
-        faults={
-            name: FAULTS[code - 1] for name, code in zip(layout.channels, record.faults, strict=True) if code
-        },
-    )

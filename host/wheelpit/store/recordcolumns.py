@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from wheelpit.store.decoded import layouts_of
 from wheelpit.store.packing import PER_UNIT, RECORD_HEAD, Layout
 from wheelpit.store.stretches import dated, first_from
 from wheelpit.store.unpacking import unpack_columns
@@ -78,10 +79,7 @@ def record_columns(
 
     """
     with reader.open() as db:
-        layouts = {
-            number: Layout(tuple(channels.split()), tuple(names.split()))
-            for number, channels, names in db.execute("SELECT layout_id, channels, totals FROM layout")
-        }
+        layouts = layouts_of(db)
         sources = db.execute(
             "SELECT source_id, node FROM site JOIN source USING (site_id) WHERE site = ? ORDER BY node",
             (site,),

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from wheelpit.contract.names import Clock, WheelState
 
 
-# A hundred thousand of them for ten years: a form that is made, and thrown away, quickly.
+# Thousands of them for ten years: a form that is made, and thrown away, quickly.
 class ChannelStat(msgspec.Struct, frozen=True, gc=False):
     """A channel over a period: the time that was measured, and the mean over it, least and most."""
 
@@ -80,8 +80,7 @@ class DayRow:
     records: int
 
 
-@dataclass(frozen=True, slots=True)
-class DayMark:
+class DayMark(msgspec.Struct, frozen=True, gc=False):
     """A local day that has records, and a check number that changes with anything booked in it."""
 
     day: date

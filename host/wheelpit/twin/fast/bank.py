@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from wheelpit.plant.description import NoConverter
+from wheelpit.plant.description import FoldBackConverter, NoConverter
 from wheelpit.twin.bank import BankModel
 from wheelpit.twin.trouble import UnmodelledError
 
@@ -28,7 +28,10 @@ _SLOW_STEPS: Final = 12
 
 @dataclass(frozen=True, slots=True)
 class BankColumns:
-    """What happened at the battery node, a value a step: volts, amperes, watts, share of charge, °C."""
+    """What happened at the battery node, a value a step: volts, amperes, watts, share of charge, °C.
+
+    `refused_w` could have come, but a series controller did not let it in.
+    """
 
     battery_v: Floats
     charge_a: Floats
@@ -39,16 +42,19 @@ class BankColumns:
     polarisation_w: Floats
     gassing_w: Floats
     dump_w: Floats
+    refused_w: Floats
     load_w: Floats
     state_of_charge: Floats
     battery_degc: Floats
 
 
 def check_modelled(plant: Plant) -> None:
-    """Raise `UnmodelledError` where a full battery unloads the wheel: in the fast twin nothing goes back to it."""
+    """Raise `UnmodelledError` where a full battery unloads the wheel in a way that has no steady state by share."""
     problems = []
-    if plant.controller.topology == "series":
-        problems.append('controller.topology = "series": a full battery unloads the wheel')
+    if plant.controller.topology == "series" and not isinstance(plant.converter, FoldBackConverter):
+        problems.append(
+            f'controller.topology = "series" with converter.kind = "{plant.converter.kind}": a full battery makes it hunt'
+        )
     if not isinstance(plant.converter, NoConverter) and plant.converter.output_limit_v is not None:
         limit_v = plant.converter.output_limit_v
         problems.append(f"converter.output_limit_v = {limit_v:g}: a full battery unloads the wheel")
@@ -60,13 +66,13 @@ class FastBank(BankModel):
     """The bank of `wheelpit.twin.bank`, run over whole stretches.
 
     Args:
-        plant: The plant; its controller diverts, or it has none.
+        plant: The plant; with a controller in series its converter is of the fold-back kind.
         assumptions: The twin's own figures.
         state_of_charge: Where it starts, 0 to 1.
         step_s: Length of a step, a divisor of a minute [s].
 
     Raises:
-        UnmodelledError: A full battery would unload the wheel.
+        UnmodelledError: A full battery would unload the wheel in a way that this cannot do.
     """
 
     def __init__(
@@ -86,6 +92,9 @@ class FastBank(BankModel):
             room_degc: Temperature of the room where the bank stands [°C].
         """
         self.room_degc = room_degc
+        controller, could_w = self.controller, given_w
+        if controller.series and controller.fails_open:
+            given_w = np.zeros(given_w.size)
         begun_c, begun_v = self.stored_c, self.polarisation_v
         wanted_w = load_w + self._ohm * self._ripple * (load_w / self.battery_v) ** 2
         polarisation_v, slow = self._follow(given_w - wanted_w, given_w)
@@ -96,7 +105,18 @@ class FastBank(BankModel):
         )
         inner_v = rest_v + diffusion_v + polarisation_v
         wanted_w = wanted_w * on
-        battery_v, dump_a, chopped = self._nodes(inner_v, given_w - wanted_w, limit_v)
+        battery_v, over_a, chopped = self._nodes(inner_v, given_w - wanted_w, limit_v)
+        # What a controller beside the battery diverts, one before it does not let in.
+        dump_a = np.zeros(count) if controller.series else over_a
+        refused_w = could_w - given_w
+        if controller.series:
+            refused_w = refused_w + battery_v * over_a
+            # Above its limit, as when float begins, it lets in nothing; it takes nothing out.
+            shut = refused_w > could_w
+            if shut.any():
+                refused_w = np.minimum(refused_w, could_w)
+                shut_v = np.full(int(shut.sum()), math.inf)
+                battery_v[shut] = self._nodes(inner_v[shut], -wanted_w[shut], shut_v)[0]
         battery_a = (battery_v - inner_v) / self._ohm
         load_a = wanted_w / battery_v
         swing = self._ripple * load_a * load_a
@@ -112,7 +132,7 @@ class FastBank(BankModel):
         damped_w = 0.5 * cells.polarisation_f / self._step_s * moved_v * moved_v
         return BankColumns(
             battery_v=battery_v,
-            charge_a=battery_a + load_a + (0.0 if self.controller.inside else dump_a),
+            charge_a=battery_a + load_a + (0.0 if controller.inside else dump_a),
             battery_a=battery_a,
             load_a=load_a,
             dump_a=dump_a,
@@ -122,13 +142,14 @@ class FastBank(BankModel):
             + diffusion_v * diffusion_v / (cells.diffusion_ohm * self._worn_ohm),
             gassing_w=inner_v * gassing_a,
             dump_w=battery_v * dump_a - self._ohm * chopped,
+            refused_w=refused_w,
             load_w=battery_v * load_a - self._ohm * swing,
             state_of_charge=stored_c / self._capacity_c,
             battery_degc=degc,
         )
 
     def _nodes(self, inner_v: Floats, net_w: Floats, limit_v: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return the node's voltage [V], the diversion's current [A] and the variance of its chopping [A²]."""
+        """Return the node's voltage [V], the current that is over there [A] and the variance of its chopping [A²]."""
         controller = self.controller
         siemens, held_s = 1 / self._ohm, controller.held_s
         half_a = 0.5 * inner_v * siemens
@@ -138,6 +159,8 @@ class FastBank(BankModel):
         limited = volts > limit_v
         volts = np.where(limited, limit_v, volts)
         dump_a = np.where(limited, net_w / volts - (volts - inner_v) * siemens, volts * held_s)
+        if controller.series:
+            return volts, dump_a, np.zeros(volts.size)
         most_a = volts * controller.dump_s
         over = limited & (dump_a > most_a)
         if over.any():
@@ -167,11 +190,14 @@ class FastBank(BankModel):
         cells, controller = self._cells, self.controller
         step_s, steps = self._step_s, self._steps
         ohm, siemens = self._ohm, 1 / self._ohm
-        held_s, dump_s = controller.held_s, controller.dump_s
+        # A series controller need not put anywhere what it does not let in.
+        series = controller.series
+        held_s, dump_s = controller.held_s, math.inf if series else controller.dump_s
         per_step = cells.polarisation_f / step_s
         gassing_a, per_v = cells.gassing_a * self._worn_gassing, cells.gassing_per_v
         exp = math.exp
         on, off = net_w.tolist(), alone_w.tolist()
+        drawn = (alone_w - net_w).tolist()
         stored_c, after_v, volts = self.stored_c, self.polarisation_v, self.battery_v
         found: list[float] = []
         add = found.append
@@ -183,7 +209,7 @@ class FastBank(BankModel):
             if 0.25 * (base_v + after_v) ** 2 + ohm * min(powers) < 0:
                 self.loads_on = False  # more than the bank can give at any voltage: the inverter trips
                 powers = off[begin : begin + steps]
-            limit_v = controller.limit_v if controller.diverts else math.inf
+            limit_v = controller.limit_v if controller.diverts or controller.tapers else math.inf
             accept_s, give_s, gassing_v = self._accept_s, self._give_s, self._gassing_v
             slow.append(
                 (
@@ -215,9 +241,11 @@ class FastBank(BankModel):
                         limit_v - base_v - ohm * (power / limit_v - held_s * limit_v),
                     )
                     battery_a = room_a - after_v * siemens
-                    if power / limit_v - battery_a > limit_v * dump_s:
-                        # It is wholly on and not enough.
-                        battery_a = power / before_volts - dump_s * before_volts
+                    least_a = -drawn[len(found)] / limit_v if self.loads_on else 0.0
+                    short = power / limit_v - battery_a > limit_v * dump_s
+                    if short or (series and battery_a < least_a):
+                        # It is wholly on and not enough; or in series, shut and the voltage still above.
+                        battery_a = power / before_volts - dump_s * before_volts if short else least_a
                         pushed_a = kept_a + battery_a
                         after_v = pushed_a / (per_step + steep_s + (accept_s if pushed_a > 0.0 else give_s))
                         volts = base_v + after_v + ohm * battery_a

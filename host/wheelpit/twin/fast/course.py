@@ -19,7 +19,7 @@ from wheelpit.twin.fast.around import Levels, Surroundings
 from wheelpit.twin.fast.bank import FastBank
 from wheelpit.twin.fast.columns import held_while_idle
 from wheelpit.twin.fast.orders import NONE, Plan
-from wheelpit.twin.fast.steady import COLUMNS, POWERS, SOUND, Ailment, steady_chain
+from wheelpit.twin.fast.steady import COLUMNS, POWERS, SOUND, Ailment, eased_chain, steady_chain
 from wheelpit.twin.season import Season
 
 if TYPE_CHECKING:
@@ -43,6 +43,7 @@ _NEAR_DEGC: Final = 10.0  # a plant that is not sound is built at the nearest mu
 _ICE_STEPS: Final = 4
 _ROOM_S: Final = 4 * 3600.0  # the battery's room is taken as even for so long
 _NO_LOAD_A: Final = 1e-3
+_NO_LOAD_W: Final = 1e-6
 
 BANK_POWERS: Final = ("ohmic_w", "polarisation_w", "gassing_w", "dump_w", "load_w")
 TRUTH: Final = ("stream_l_s", "flow_l_s", "air_degc", *POWERS, *BANK_POWERS, "charge_w", "state_of_charge")
@@ -91,7 +92,7 @@ class FastTwin:
     """A simulated plant that goes by whole stretches of time.
 
     Args:
-        plant: The plant; it has a converter, and a full battery does not unload its wheel.
+        plant: The plant; it has a converter, of the fold-back kind where its controller is in series.
         seed: Seed of all that is random.
         first_day: The day at whose midnight (UTC) it starts.
         orders: Faults, and what is done at the gate and in the house.
@@ -171,14 +172,24 @@ class FastTwin:
         machine = {name: np.empty(count) for name in COLUMNS}
         for stretch in stretches:
             self._machine(course, stretch, around, machine)
+        taken = self._run_bank(course, machine["given_w"], around.room_degc)
+        if self._bank.controller.series:
+            for stretch in stretches:
+                self._machine(course, stretch, around, machine, taken)
         self._show_machine(course, machine)
-        self._run_bank(course, around.room_degc)
         self.t_s = to_s
         self._count(course, machine)
         return course
 
-    def _machine(self, course: Course, stretch: Stretch, around: Around, machine: dict[str, Floats]) -> None:
-        """Fill in wheel, drive and bridge of one stretch."""
+    def _machine(
+        self,
+        course: Course,
+        stretch: Stretch,
+        around: Around,
+        machine: dict[str, Floats],
+        taken: Floats | None = None,
+    ) -> None:
+        """Fill in wheel, drive and bridge of one stretch; `taken` is the share of what they could give that is taken."""
         part, condition = course.part(stretch), stretch.condition
         most_l_s = 0.0 if stretch.parked else min(stretch.most_l_s, self.plant.water.highest_flow_l_s)
         passes = condition.flow_share * (1 - around.leaves[part])
@@ -188,20 +199,31 @@ class FastTwin:
         for begin, end in _even(ice):
             ailment = Ailment.of(condition, float(ice[begin]))
             here = slice(part.start + begin, part.start + end)
-            found = self._look_up(ailment, flow_l_s[begin:end], around.air_degc[here])
+            share = None if taken is None else taken[here]
+            if share is not None and (share == 1).all():
+                continue  # it is there already
+            found = self._look_up(ailment, flow_l_s[begin:end], around.air_degc[here], share)
             for name, column in found.items():
                 machine[name][here] = column
 
-    def _look_up(self, ailment: Ailment, flow_l_s: Floats, air_degc: Floats) -> dict[str, Floats]:
-        plant, told = self.plant, self._of_chain
+    def _look_up(
+        self, ailment: Ailment, flow_l_s: Floats, air_degc: Floats, taken: Floats | None
+    ) -> dict[str, Floats]:
         if ailment != SOUND:
             near = round(float(air_degc.mean()) / _NEAR_DEGC) * _NEAR_DEGC
-            return steady_chain(plant, told, ailment, near).look_up(flow_l_s)
+            return self._settled(ailment, near, flow_l_s, taken)
         cold_degc, warm_degc = _ROOMS_DEGC
-        cold = steady_chain(plant, told, SOUND, cold_degc).look_up(flow_l_s)
-        warm = steady_chain(plant, told, SOUND, warm_degc).look_up(flow_l_s)
+        cold = self._settled(SOUND, cold_degc, flow_l_s, taken)
+        warm = self._settled(SOUND, warm_degc, flow_l_s, taken)
         share = (air_degc - cold_degc) / (warm_degc - cold_degc)
         return {name: column + share * (warm[name] - column) for name, column in cold.items()}
+
+    def _settled(
+        self, ailment: Ailment, room_degc: float, flow_l_s: Floats, taken: Floats | None
+    ) -> dict[str, Floats]:
+        if taken is None:
+            return steady_chain(self.plant, self._of_chain, ailment, room_degc).look_up(flow_l_s)
+        return eased_chain(self.plant, self._of_chain, ailment, room_degc).look_up(flow_l_s, taken)
 
     def _show_machine(self, course: Course, machine: dict[str, Floats]) -> None:
         wheel_rpm = machine["wheel_rad_s"] / RPM
@@ -220,22 +242,30 @@ class FastTwin:
         channels["rectified_v"] = rectified_v
         channels["rectified_a"] = machine["rectified_a"]
         channels["shaft_nm"] = machine["drum_nm"]
+        truth = course.truth
         for name in POWERS:
-            course.truth[name] = machine[name]
+            truth[name] = machine[name]
+        inside = self._bank.controller.inside
+        truth["charge_w"] = truth["given_w"] - truth["dump_w"] if inside else truth["given_w"]
         if self._levels is not None:
             stage_m = self._levels.stage_m(course.truth["stream_l_s"], course.truth["flow_l_s"])
             for stretch in course.stretches:
                 stage_m[course.part(stretch)] += stretch.condition.weir_debris_m
             channels["stage_m"] = stage_m
 
-    def _run_bank(self, course: Course, room_degc: Floats) -> None:
-        """Step the battery through every stretch, in parts with one room temperature."""
+    def _run_bank(self, course: Course, given_w: Floats, room_degc: Floats) -> Floats:
+        """Step the battery through every stretch, in parts with one room temperature.
+
+        Returns:
+            The share of what the converter could give [W] that was let in, step by step.
+        """
         bank, truth, channels = self._bank, course.truth, course.channels
         loads_w = self._around.loads_w(course.from_s, course.size)
         for name in (*BANK_POWERS, "state_of_charge"):
             truth[name] = np.empty(course.size)
         for name in _OF_BANK:
             channels[name] = np.empty(course.size)
+        taken = np.ones(course.size)
         longest = round(_ROOM_S / self.step_s)
         for stretch in course.stretches:
             if stretch.condition is not self._suffered:
@@ -245,13 +275,14 @@ class FastTwin:
             for begin in range(part.start, part.stop, longest):
                 here = slice(begin, min(begin + longest, part.stop))
                 wanted_w = self._around.thrifty_w(loads_w[here], bank.state_of_charge) + stretch.extra_w
-                found = bank.stretch(truth["given_w"][here], wanted_w, float(room_degc[here].mean()))
+                found = bank.stretch(given_w[here], wanted_w, float(room_degc[here].mean()))
+                taken[here] -= found.refused_w / np.maximum(given_w[here], _NO_LOAD_W)
                 for name in (*BANK_POWERS, "state_of_charge"):
                     truth[name][here] = getattr(found, name)
                 for name in _OF_BANK:
                     channels[name][here] = getattr(found, name)
         channels["node_v"] = channels["battery_v"]
-        truth["charge_w"] = truth["given_w"] - truth["dump_w"] if bank.controller.inside else truth["given_w"]
+        return taken
 
     def _count(self, course: Course, machine: dict[str, Floats]) -> None:
         if course.from_s == 0:

@@ -3,7 +3,8 @@
 The dynamic twin's own wheel, drive and bridge are run at one flow after the other until nothing changes, and what they
 lost and gave in a while is written down. So both twins share one machine, in every condition; what the fast one leaves
 out is how it gets from one steady state to the next, a matter of seconds. Where nothing settles (a converter that
-hunts) the table holds the mean.
+hunts) the table holds the mean. Where a series controller takes less than the machine could give, there is a table for
+each of some shares of it, and what lies between them is read off straight lines.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ _NO_LOAD_A: Final = 1e-2
 _LESS: Final = 0.97
 _CALM_LOOKS: Final = 4
 _MEAN_LOOKS: Final = 10  # of what does not settle
+# Of what the machine could give: closer where little is held back, since a wheel races off at the first of it.
+_SHARES: Final = (0.0, 0.4, 0.75, 0.92, 1.0)
 _ROUNDED: Final = 50  # conditions are told apart to a fiftieth
 
 # Energies that are counted [J], in the order of the way from water to battery.
@@ -155,12 +158,50 @@ def steady_chain(
     if isinstance(plant.converter, NoConverter):
         problem = 'converter.kind = "none": the battery holds the bridge\'s voltage; run this plant on the dynamic twin'
         raise UnmodelledError([problem])
-    rig = _Rig(plant, assumptions, ailment, room_degc)
     flows = plant.water.highest_flow_l_s * np.linspace(0, 1, _NODES + 1) ** _BEND
+    return _settled(_Rig(plant, assumptions, ailment, room_degc), flows, np.full(flows.size, math.inf))
+
+
+def _settled(rig: _Rig, flows: Floats, most_w: Floats) -> SteadyChain:
+    """Return the steady states at some flows [L/s] where no more than so much is taken at each [W]."""
+    rows = []
     # From the highest flow down: so a wheel that needs a push to start is met turning.
-    rows = [rig.settle(flow / 1000) for flow in flows[::-1].tolist()]
-    table = np.array(rows[::-1]).T
-    return SteadyChain(flows, dict(zip(COLUMNS, table, strict=True)))
+    for flow, most in zip(flows[::-1].tolist(), most_w[::-1].tolist(), strict=True):
+        rig.most_w = most
+        rows.append(rig.settle(flow / 1000))
+    return SteadyChain(flows, dict(zip(COLUMNS, np.array(rows[::-1]).T, strict=True)))
+
+
+@dataclass(frozen=True, slots=True)
+class EasedChain:
+    """The steady states of a chain of which a battery takes only a share: a table for each of `_SHARES`."""
+
+    tables: tuple[SteadyChain, ...]
+
+    def look_up(self, flow_l_s: Floats, share: Floats) -> dict[str, Floats]:
+        """Return columns at each of many flows [L/s] and shares of what could be given, straight between tables."""
+        shares = np.array(_SHARES)
+        lower = np.clip(np.searchsorted(shares, share, "right") - 1, 0, shares.size - 2)
+        weight = (np.clip(share, 0.0, 1.0) - shares[lower]) / np.diff(shares)[lower]
+        found = {name: np.empty(flow_l_s.size) for name in COLUMNS}
+        for number in np.unique(lower).tolist():
+            at = np.flatnonzero(lower == number)
+            low, high = (self.tables[place].look_up(flow_l_s[at]) for place in (number, number + 1))
+            for name, column in found.items():
+                column[at] = low[name] + weight[at] * (high[name] - low[name])
+        return found
+
+
+@lru_cache(maxsize=32)
+def eased_chain(plant: Plant, assumptions: Assumptions, ailment: Ailment, room_degc: float) -> EasedChain:
+    """Build the tables of a plant of which a battery takes only a share; arguments as for `steady_chain`."""
+    free = steady_chain(plant, assumptions, ailment, room_degc)
+    given_w = free.columns["given_w"]
+    eased = [
+        _settled(_Rig(plant, assumptions, ailment, room_degc), free.flow_l_s, share * given_w)
+        for share in _SHARES[:-1]
+    ]
+    return EasedChain((*eased, free))
 
 
 class _Rig:
@@ -174,6 +215,7 @@ class _Rig:
         self._hunts = bool(ailment.forced) or not isinstance(plant.converter, FoldBackConverter)
         self._step_s = _HUNTING_STEP_S if self._hunts else _STEP_S
         self._given_j = self._change = 0.0
+        self.most_w = math.inf  # that the battery takes
         # A cooling time constant of the windings' heat capacity.
         heat_j_per_k = assumptions.winding_j_per_k_w * plant.alternator.rated_w
         self._cooling_w_per_k = heat_j_per_k / assumptions.winding_cooling_s
@@ -212,7 +254,9 @@ class _Rig:
         for _ in range(steps):
             speed = drive.speed_rad_s
             # The speed half-way through the step, from how it changed in the last one.
-            electric_nm = bus.advance(step_s, max(speed + 0.5 * self._change, 0.0), self._battery_v, math.inf)
+            electric_nm = bus.advance(
+                step_s, max(speed + 0.5 * self._change, 0.0), self._battery_v, self.most_w
+            )
             wheel.advance(step_s, flow_m3_s, electric_nm)
             self._change = drive.speed_rad_s - speed
             bus.turned(drive.turned_rad)
