@@ -32,6 +32,7 @@ _MINUTE_MS: Final = 60_000
 _HOLE_MS: Final = 10_000
 # A record is a minute long at most and comes soon after its end; an older one tells nothing of now.
 _FRESH_MS: Final = 90_000
+_BACKLOG_MS: Final = 3_600_000  # older records come from a backlog; no clock that is believed is so far out
 _CURRENT_SHARE: Final = 0.5  # of the peak: so deep must a swing of the current be
 _SPEED_SHARE: Final = 0.25  # and one of the speed
 _OVER: Final = 0.5  # of the limit: fewer are no longer hunting
@@ -152,12 +153,13 @@ class HuntingTracker:
         self._of: tuple[str, int] | None = None  # store and boot of the live messages
         self._boot: int | None = None  # of the records
 
-    def record(self, record: Record) -> None:
-        """Take a booked record."""
-        if record.boot != self._boot:
+    def record(self, record: Record, age_ms: int) -> None:
+        """Take a booked record that ended so long ago [ms]; one of a backlog says nothing of now."""
+        if record.boot != self._boot or age_ms > _BACKLOG_MS:
             self._dropouts.forget()
             self._boot = record.boot
-        self._dropouts.take(record)
+        if age_ms <= _BACKLOG_MS:
+            self._dropouts.take(record)
 
     def live(self, live: Live, seen: Seen) -> Swinging | None:
         """Take a live message; return how often something swung of late, None where nothing can be said."""

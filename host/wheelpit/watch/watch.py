@@ -156,7 +156,7 @@ class Watch:
             now_ms: The host's time [Unix ms].
         """
         found = self._heard(node, now_ms)
-        found.hunting.record(record)
+        found.hunting.record(record, now_ms - end_ms)
         ran, parked = found.tracker.record(record, end_ms)
         found.memory = replace(found.memory, ran=ran, parked=parked)
 
