@@ -158,7 +158,7 @@ def test_losses_slips_and_missed_energy_are_true_of_the_twin() -> None:
 
 @pytest.mark.slow
 def test_a_match_is_true_of_the_twin() -> None:
-    judged = part("truth_matching").judge(1, days=40)
+    judged = part("truth_matching").judge(1, days=25)
     assert judged.regret <= 0.01
     assert judged.safe
     assert judged.found.worth

@@ -40,8 +40,8 @@ def at_flow(flow_l_s: float, *episodes: Episode, step_s: float = 10.0, **orders:
 
 
 @pytest.mark.slow
-def test_it_agrees_with_the_dynamic_twin_over_an_hour_at_several_flows() -> None:
-    flows, quarter_s = (2.5, 7.0, 12.0, 19.0), 900
+def test_it_agrees_with_the_dynamic_twin_at_several_flows() -> None:
+    flows, each_s = (2.5, 7.0, 12.0, 19.0), 600
     # Windings as warm as ever, but within minutes: the fast twin has them warm at once.
     assumptions = dataclasses.replace(
         CALM, room_degc=15.0, winding_cooling_s=90.0, winding_j_per_k_w=CALM.winding_j_per_k_w / 40
@@ -50,26 +50,26 @@ def test_it_agrees_with_the_dynamic_twin_over_an_hour_at_several_flows() -> None
     fast = FastTwin(
         DEMO,
         first_day=DAY,
-        orders=Orders(gates=tuple(Gate(k * quarter_s, flow) for k, flow in enumerate(flows))),
+        orders=Orders(gates=tuple(Gate(k * each_s, flow) for k, flow in enumerate(flows))),
         source=DailyFlow([100.0], air_degc=15.0),
         assumptions=assumptions,
         state_of_charge=0.6,
     )
-    course = fast.run(4 * quarter_s)
+    course = fast.run(4 * each_s)
     for number, flow in enumerate(flows):
         dynamic.river.order(flow)
         begun = dynamic.totals()
         means: dict[str, list[float]] = {
             name: [] for name in ("wheel_rpm", "rectified_v", "battery_v", "charge_a")
         }
-        for k in range(quarter_s * 20):
+        for k in range(each_s * 20):
             frame = dynamic.frame()
-            if k >= quarter_s * 10:  # all has settled
+            if k >= each_s * 10:  # all has settled
                 for name, values in means.items():
                     values.append(frame.mean[name])
         ended = dynamic.totals()
-        part = slice(90 * number, 90 * (number + 1))
-        late = slice(90 * number + 45, 90 * (number + 1))
+        part = slice(60 * number, 60 * (number + 1))
+        late = slice(60 * number + 30, 60 * (number + 1))
         truth = course.truth
         for name, joules in (
             ("water_w", ended.water_j - begun.water_j),
@@ -77,7 +77,7 @@ def test_it_agrees_with_the_dynamic_twin_over_an_hour_at_several_flows() -> None
             ("rectified_w", ended.rectified_j - begun.rectified_j),
             ("charge_w", ended.charge_j - begun.charge_j),
         ):
-            assert truth[name][part].mean() == pytest.approx(joules / quarter_s, rel=0.03), (flow, name)
+            assert truth[name][part].mean() == pytest.approx(joules / each_s, rel=0.03), (flow, name)
         for name, values in means.items():
             assert course.channels[name][late].mean() == pytest.approx(fmean(values), rel=0.02), (flow, name)
     assert fast.run(10).truth["state_of_charge"][0] == pytest.approx(dynamic.bank.state_of_charge, abs=2e-3)
