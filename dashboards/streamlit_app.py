@@ -37,7 +37,7 @@ st.html(
     f"[data-testid=stImage] img{{background:{palette.PAPER}}}"
     "@media(max-width:640px){[data-testid=stImage]{overflow-x:auto}[data-testid=stImage] img{min-width:720px}}"
     # Of its own captions it makes text too pale to be read by everybody.
-    "[data-testid=stCaptionContainer],[data-testid=stCaptionContainer] *{color:var(--quiet)}"
+    "[data-testid=stCaptionContainer],[data-testid=stCaptionContainer] *{color:var(--quiet);opacity:1}"
     # Streamlit writes white on the first button, whatever its ground.
     "[data-testid=stBaseButton-primary]:not(:disabled) *{color:var(--paper)}</style>"
 )
