@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
 
     from wheelpit.plant import Plant
+    from wheelpit.twin.assumptions import Assumptions
 
     Say = Callable[[str], None]
     Rows = dict[str, tuple[float, str]]
@@ -277,13 +278,7 @@ def _slipping(number: int) -> tuple[float, float, int]:
     learned = twin.run(told, 30, true=made.plant, assumptions=made.assumptions, seed=number)
     belt = healthy_belt(learned.ten, told)
     assert belt is not None
-    # At the least flow at which such a slack belt slips by 3 %; a little more, and it would not hold at all.
-    tension = 0.24 + 0.02 * (number % 8)
-    flows = np.linspace(2.5, 19.0, 1651)
-    table = steady_chain(made.plant, calm, Ailment.of(Condition(belt_tension=tension)))
-    speeds = table.look_up(flows, ("wheel_rad_s", "alternator_rad_s"))
-    slip = 1 - speeds["alternator_rad_s"] / speeds["wheel_rad_s"] / ratio_of(made.plant)
-    flow_l_s = float(flows[np.argmax(slip >= _SLIP)])
+    tension, flow_l_s = _barely_slipping(made.plant, calm, 0.24 + 0.02 * (number % 8))
     fault = Episode("belt-slip", 0.5 * DAY_S, 1 - tension)
     recorder = Recorder(
         fitted(DEMO, "alternator_rpm", record_s=10), "wheel", seed=number, first_day=FIRST_DAY
@@ -312,6 +307,21 @@ def _slipping(number: int) -> tuple[float, float, int]:
     if told_slip is None:
         return float("inf"), float("inf"), false
     return (told_slip.found_ms - onset_ms) / 60_000, abs(told_slip.since_ms - onset_ms) / 60_000, false
+
+
+def _barely_slipping(plant: Plant, calm: Assumptions, tension: float) -> tuple[float, float]:
+    """Return how slack a belt is, as asked or slacker, and the least flow [L/s] at which it then slips by 3 %.
+
+    A little more flow, and it would not hold at all.
+    """
+    flows = np.linspace(2.5, 19.0, 1651)
+    while True:
+        table = steady_chain(plant, calm, Ailment.of(Condition(belt_tension=tension)))
+        speeds = table.look_up(flows, ("wheel_rad_s", "alternator_rad_s"))
+        slips = 1 - speeds["alternator_rad_s"] / speeds["wheel_rad_s"] / ratio_of(plant) >= _SLIP
+        if slips.any():
+            return tension, float(flows[np.argmax(slips)])
+        tension -= 0.02
 
 
 def run(quick: bool, say: Say) -> Rows:  # noqa: FBT001 - how all parts of the truth are called
