@@ -33,9 +33,8 @@ HEAP_KIB: Final = 128
 # A node has everything it will ever hold once its flash is full, after 15 hours here, and the first records have been
 # folded; that is how it lives from then on.
 _WARM_HOURS: Final = 18
-_LEAST_OF_HOURS: Final = (
-    6  # what is under way when somebody looks comes and goes; the least of so many hours stays
-)
+# What is under way when somebody looks comes and goes; the least of half a day stays.
+_LEAST_OF_HOURS: Final = 12
 _SPEEDS_RPM: Final = (5.0007, 10.4373, 23.1914, 59.9777)  # none is a whole number of the node's steps
 _SPANS_MS: Final = (10_000, 60_000, 300_000, 900_000)
 _BLOCK_BYTES: Final = 32  # of the interpreter's heap, in a 64-bit build
