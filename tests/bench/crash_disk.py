@@ -8,16 +8,24 @@ import subprocess
 import time
 from collections import Counter
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from tests.bench.crash_drain import Drain, Extent, Found
+from tests.bench.crash_drain import REFUSED, Drain, Extent, Found
 from tests.bench.grounds import Grounds, end
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-_REFUSED: Final = "the ledger took nothing"
+
+def _ended(grounds: Grounds, service: subprocess.Popen[bytes], drain: Drain, counts: Counter[str]) -> Found:
+    """End the service, which must have lived through it, and say what is in the ledger and how often it refused."""
+    counts["commits_refused"] = grounds.told().count(REFUSED)
+    assert service.poll() is None, grounds.told()[-2000:]
+    end(service)
+    found = drain.checked()
+    found.counts = counts
+    return found
 
 
 def disk_refuses(folder: Path, extent: Extent) -> Found:
@@ -44,20 +52,15 @@ def disk_refuses(folder: Path, extent: Extent) -> Found:
             for what, after, size in limits:
                 while not drain.passed(after):
                     yield
-                refused, until = grounds.told().count(_REFUSED), time.monotonic() + extent.starved_s
+                refused, until = grounds.told().count(REFUSED), time.monotonic() + extent.starved_s
                 limit(size())
                 counts[what] += 1
-                while time.monotonic() < until or grounds.told().count(_REFUSED) == refused:
+                while time.monotonic() < until or grounds.told().count(REFUSED) == refused:
                     yield
                 limit(resource.RLIM_INFINITY)
 
         drain.follow(course(), "a disk that takes nothing")
-        counts["commits_refused"] = grounds.told().count(_REFUSED)
-        assert service.poll() is None, grounds.told()[-2000:]
-        end(service)
-        found = drain.checked()
-    found.counts = counts
-    return found
+        return _ended(grounds, service, drain, counts)
 
 
 @contextmanager
@@ -108,7 +111,7 @@ def disk_read_only(folder: Path, extent: Extent) -> Found:
             with _immutable(grounds.state / "ledger.db", grounds.state / "ledger.db-wal"):
                 # Twice: the node sends again only when the service has left and come back, and by then it has had every
                 # receipt that was on its way.
-                while grounds.told().count(_REFUSED) < 2:
+                while grounds.told().count(REFUSED) < 2:
                     assert service.poll() is None, grounds.told()[-2000:]
                     yield
                 upto, until = drain.node.upto, time.monotonic() + extent.starved_s
@@ -118,9 +121,4 @@ def disk_read_only(folder: Path, extent: Extent) -> Found:
                 counts["disk_read_only"] += 1
 
         drain.follow(course(), "a disk that has become read-only")
-        counts["commits_refused"] = grounds.told().count(_REFUSED)
-        assert service.poll() is None, grounds.told()[-2000:]
-        end(service)
-        found = drain.checked()
-    found.counts = counts
-    return found
+        return _ended(grounds, service, drain, counts)

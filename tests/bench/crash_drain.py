@@ -17,6 +17,7 @@ from wheelpit.contract.names import SEQ_PER_BOOT
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+REFUSED: Final = "the ledger took nothing"  # as the service says it
 _AT_ONCE: Final = 4  # records in a message: many commits
 _PATIENCE_S: Final = 900.0
 

@@ -18,7 +18,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from tests.bench.crash_drain import Drain, Extent, Found
+from tests.bench.crash_drain import REFUSED, Drain, Extent, Found
 from tests.bench.grounds import Grounds, end, wait
 
 if TYPE_CHECKING:
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 _REPO: Final = Path(__file__).resolve().parents[2]
 _MIB: Final = 48  # more than the ledger and its log need
 _WAYS: Final = (["--mount"], ["--user", "--map-root-user", "--mount"])
-_REFUSED: Final = "the ledger took nothing"
 _DISK_FAILED: Final = 74  # what the service ends with
 
 
@@ -86,14 +85,14 @@ def _refused(drain: Drain, starved_s: float, counts: Counter[str]) -> Iterator[N
     """Wait until the ledger took nothing for some time; no receipt may come then."""
     service = drain.grounds.service
     assert service is not None
-    while _REFUSED not in drain.grounds.told():
+    while REFUSED not in drain.grounds.told():
         yield
     upto, until = drain.node.upto, time.monotonic() + starved_s
     while time.monotonic() < until:
         yield
     assert drain.node.upto == upto, "a receipt came although the disk is full"
     assert service.poll() is None, drain.grounds.told()[-2000:]
-    counts["commits_refused"] = drain.grounds.told().count(_REFUSED)
+    counts["commits_refused"] = drain.grounds.told().count(REFUSED)
 
 
 def _starts_in_vain(grounds: Grounds, counts: Counter[str], what: str) -> None:

@@ -108,12 +108,11 @@ class Live(msgspec.Struct, frozen=True, kw_only=True):
     parked_ms: Millis | None = None
 
 
-class Record(msgspec.Struct, frozen=True, kw_only=True):
-    """One interval `(up_ms - span_ms, up_ms]` of a boot, its values by name.
+class RecordHead(msgspec.Struct, frozen=True, kw_only=True):
+    """What a record says of itself beside what was measured, in whichever form it is.
 
-    `first..seq` is what the record covers (`first < seq` only where records were folded into one); `dur_ms` is
-    the measured part of `span_ms`. `mean`, `min`, `max` speak of the interval; `total` counts since boot.
-    A channel that could not be read in the whole interval is null and has a code in `faults`.
+    It is of one interval `(up_ms - span_ms, up_ms]` of a boot. `first..seq` is what the record covers (`first < seq`
+    only where records were folded into one); `dur_ms` is the measured part of `span_ms`.
     """
 
     seq: Seq
@@ -124,11 +123,6 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
     end_ms: Millis | None
     clock: Clock
     state: WheelState
-    mean: Values
-    min: Values
-    max: Values
-    total: dict[Code, Count]
-    faults: Faults = {}
 
     @property
     def boot(self) -> int:
@@ -136,21 +130,27 @@ class Record(msgspec.Struct, frozen=True, kw_only=True):
         return self.seq // SEQ_PER_BOOT
 
 
-class RecordLine(msgspec.Struct, frozen=True, kw_only=True):
+class Record(RecordHead, frozen=True, kw_only=True):
+    """A record with its values by name.
+
+    `mean`, `min`, `max` speak of the interval; `total` counts since boot. A channel that could not be read in the whole
+    interval is null and has a code in `faults`.
+    """
+
+    mean: Values
+    min: Values
+    max: Values
+    total: dict[Code, Count]
+    faults: Faults = {}
+
+
+class RecordLine(RecordHead, frozen=True, kw_only=True):
     """A record as it crosses the wire: its values stand in the order in which its message names them.
 
     `mean`, `min` and `max` have a value for each of the message's channels, or none at all where the node sends the
     totals alone; `total` has one for each of its totals. The rest is as in a `Record`.
     """
 
-    seq: Seq
-    first: Seq
-    up_ms: Millis
-    dur_ms: Millis
-    span_ms: Millis
-    end_ms: Millis | None
-    clock: Clock
-    state: WheelState
     mean: list[float | None]
     min: list[float | None]
     max: list[float | None]

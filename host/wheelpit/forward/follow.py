@@ -16,7 +16,8 @@ from wheelpit.errors import WheelpitError
 from wheelpit.forward.progress import Moves
 from wheelpit.store import points
 from wheelpit.store.days import LocalDays
-from wheelpit.store.packing import Layout, unpack_record, unpack_sums
+from wheelpit.store.decoded import layouts_of
+from wheelpit.store.packing import unpack_record, unpack_sums
 from wheelpit.store.stretches import HOUR_MS
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
     from wheelpit.forward.progress import Progress
+    from wheelpit.store.packing import Layout
     from wheelpit.store.reader import LedgerReader
 
 _SUMS_AT_ONCE: Final = 500
@@ -53,13 +55,6 @@ class _Source:
 
 _Row = tuple[int, int, int, int | None, bytes]
 _TABLES: Final = {points.BUCKET: "bucket", points.DAY: "day"}
-
-
-def _layouts(db: sqlite3.Connection) -> dict[int, Layout]:
-    return {
-        number: Layout(tuple(channels.split()), tuple(totals.split()))
-        for number, channels, totals in db.execute("SELECT layout_id, channels, totals FROM layout")
-    }
 
 
 @dataclass(slots=True)
@@ -217,7 +212,7 @@ class Follower:
     def batch(self, most: int, now_ms: int) -> Batch:
         """Return what is to be sent next, about `most` records of it; an empty one when all is sent."""
         with self._reader.open() as db:
-            at = _Pass(db, self._sources(db), _layouts(db))
+            at = _Pass(db, self._sources(db), layouts_of(db))
             self._facts(at, now_ms)
             left = self._pay(at, most)
             cursors = self._progress.cursors()

@@ -27,9 +27,16 @@ _MANY: Final = 200  # roll-ups from which on it pays to decode them together
 def layouts_of(db: sqlite3.Connection) -> dict[int, Layout]:
     """Return the layouts of a ledger by their numbers."""
     return {
-        layout_id: Layout(tuple(channels.split()), tuple(totals.split()))
+        layout_id: Layout.read(channels, totals)
         for layout_id, channels, totals in db.execute("SELECT layout_id, channels, totals FROM layout")
     }
+
+
+def sources_of(db: sqlite3.Connection, site: str) -> list[tuple[int, str]]:
+    """Return the nodes of a site, each with its number, by their names."""
+    return db.execute(
+        "SELECT source_id, node FROM site JOIN source USING (site_id) WHERE site = ? ORDER BY node", (site,)
+    ).fetchall()
 
 
 def merged(

@@ -100,6 +100,11 @@ class Layout:
         object.__setattr__(self, "full", tuple(name in _AS_A_RULE_FULL for name in self.totals))
 
     @staticmethod
+    def read(channels: str, totals: str) -> Layout:
+        """Return the layout that the ledger's table has in words, with blanks between them."""
+        return Layout(tuple(channels.split()), tuple(totals.split()))
+
+    @staticmethod
     def of(channels: Iterable[str], totals: Iterable[str]) -> Layout:
         """Return the layout of some channels and totals, in the contract's order; unknown names are left out."""
         return _layout(tuple(channels), tuple(totals))

@@ -19,6 +19,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, Literal
 
 from wheelpit.contract.names import SEQ_PER_BOOT
+from wheelpit.store.booking import LONGEST_SPAN_MS
 from wheelpit.store.packing import PER_UNIT, to_units
 
 if TYPE_CHECKING:
@@ -37,7 +38,7 @@ MEASUREMENTS: Final = (RECORD, BUCKET, DAY, GAP, UNDATED, SITE)
 
 EXACT: Final = 1 << 53
 # A record that ends after a period may begin in it: none is believed to be longer than this.
-LONGEST_RECORD_MS: Final = 400 * 86_400_000
+LONGEST_RECORD_MS: Final = LONGEST_SPAN_MS
 GAP_KINDS: Final[tuple[Literal["gap", "refused"], ...]] = ("gap", "refused")
 
 

@@ -20,7 +20,7 @@ from wheelpit.contract.names import CHANNELS, TOTALS
 from wheelpit.errors import WheelpitError
 from wheelpit.store import migrate
 from wheelpit.store.days import BUCKET_MS
-from wheelpit.store.decoded import layouts_of, merged, record_row, shape
+from wheelpit.store.decoded import layouts_of, merged, record_row, shape, sources_of
 from wheelpit.store.migrate import LedgerNewer
 from wheelpit.store.packing import unpack_record
 from wheelpit.store.rows import (
@@ -222,10 +222,7 @@ class LedgerReader:
         found: list[RecordRow] = []
         with self.open() as db:
             layouts = layouts_of(db)
-            sources = db.execute(
-                "SELECT source_id, node FROM site JOIN source USING (site_id) WHERE site = ?", (site,)
-            ).fetchall()
-            for source_id, node in sources:
+            for source_id, node in sources_of(db, site):
                 # The first record that ends at or after `to_ms` may begin before it.
                 last_ms = first_from(db, source_id, to_ms) or to_ms
                 for rows in dated(db, source_id, from_ms, last_ms):

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from wheelpit.store.decoded import layouts_of, sources_of
 from wheelpit.store.packing import CLOCKS, FAULTS, RECORD_HEAD, STATES, Layout
 from wheelpit.store.recordcolumns import CELL, STATS, values_of
 from wheelpit.store.stretches import dated
@@ -88,15 +89,8 @@ def record_cells(
     """
     rows: list[_Row] = []
     with reader.open() as db:
-        layouts = {
-            number: Layout(tuple(of_channels.split()), tuple(of_totals.split()))
-            for number, of_channels, of_totals in db.execute("SELECT layout_id, channels, totals FROM layout")
-        }
-        sources = db.execute(
-            "SELECT source_id, node FROM site JOIN source USING (site_id) WHERE site = ? ORDER BY node",
-            (site,),
-        ).fetchall()
-        for source_id, node in sources:
+        layouts = layouts_of(db)
+        for source_id, node in sources_of(db, site):
             for block in dated(db, source_id, from_ms, to_ms):
                 rows += [(node, *row) for row in block]
     rows.sort(key=itemgetter(2))

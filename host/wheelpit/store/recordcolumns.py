@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from wheelpit.store.decoded import layouts_of
+from wheelpit.store.decoded import layouts_of, sources_of
 from wheelpit.store.packing import PER_UNIT, RECORD_HEAD, Layout
 from wheelpit.store.stretches import dated, first_from
 from wheelpit.store.unpacking import unpack_columns
@@ -80,11 +80,7 @@ def record_columns(
     """
     with reader.open() as db:
         layouts = layouts_of(db)
-        sources = db.execute(
-            "SELECT source_id, node FROM site JOIN source USING (site_id) WHERE site = ? ORDER BY node",
-            (site,),
-        ).fetchall()
-        for source_id, node in sources:
+        for source_id, node in sources_of(db, site):
             last_ms = first_from(db, source_id, to_ms) or to_ms
             for block in dated(db, source_id, from_ms, last_ms):
                 for layout_id, rows in groupby(block, key=itemgetter(2)):

@@ -40,7 +40,7 @@ class Layouts:
         if found is None:
             row = self._db.execute("SELECT channels, totals FROM layout WHERE layout_id = ?", (number,))
             channels, totals = row.fetchone()
-            found = Layout(tuple(channels.split()), tuple(totals.split()))
+            found = Layout.read(channels, totals)
             self._ids[found] = number
             self._layouts[number] = found
         return found
